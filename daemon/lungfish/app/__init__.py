@@ -1,0 +1,1 @@
+"""The only place where actions are performed: runner, supervisor, schedule, wiring."""

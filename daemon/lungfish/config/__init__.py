@@ -1,0 +1,1 @@
+"""The site file: YAML to frozen SI values, every error at once."""

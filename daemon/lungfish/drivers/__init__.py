@@ -1,0 +1,1 @@
+"""Links, transmitters and valves: device trouble is wrapped here once and becomes an event."""

@@ -1,0 +1,1 @@
+"""The simulated plant: pneumatics, faults, a virtual clock, a real Modbus server in front."""

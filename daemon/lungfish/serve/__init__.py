@@ -1,0 +1,1 @@
+"""What the control room and people see."""

@@ -1,0 +1,1 @@
+"""SQLite: schema and migrations, one writer, queries."""

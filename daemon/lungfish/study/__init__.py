@@ -1,0 +1,1 @@
+"""Offline work on records and traces."""
