@@ -51,7 +51,7 @@ class StoreError(LungfishError):
 
 
 class StoreBusy(StoreError):
-    """Another lungfish holds this store. Remedy: stop the other one; two daemons would fight over the valves."""
+    """Another lungfish holds this store. Remedy: stop the other one; two would fight over the valves."""
 
 
 class IllegalEvent(LungfishError):
