@@ -1,0 +1,240 @@
+"""What a site file means: frozen SI values, checked, that every other part of lungfish works from."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import Enum
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from lungfish.physics.standard import ReferenceState
+
+if TYPE_CHECKING:
+    from lungfish.physics.vessel import Vessel
+
+__all__ = [
+    "AirSpec",
+    "ByteOrder",
+    "LiquidSpec",
+    "ModbusTcpLinkSpec",
+    "NumberFormat",
+    "Output",
+    "RegisterTable",
+    "Site",
+    "Tank",
+    "Tee",
+    "TransmitterSpec",
+    "ValveSpec",
+]
+
+
+class NumberFormat(Enum):
+    """How a number stands in Modbus registers."""
+
+    INT16 = "int16"
+    UINT16 = "uint16"
+    INT32 = "int32"
+    UINT32 = "uint32"
+    FLOAT32 = "float32"
+    FLOAT64 = "float64"
+
+    @property
+    def registers(self) -> int:
+        """How many 16-bit registers it takes."""
+        return int(self.value[-2:]) // 16
+
+    @property
+    def is_float(self) -> bool:
+        """Whether it is an IEEE 754 number, which can say NaN."""
+        return self.value.startswith("float")
+
+
+class ByteOrder(Enum):
+    """Which end comes first: of the registers of a number, or of the bytes of a register."""
+
+    BIG = "big"
+    LITTLE = "little"
+
+
+class RegisterTable(Enum):
+    """Which Modbus table a value is read from."""
+
+    INPUT = "input"
+    HOLDING = "holding"
+
+
+class Output(Enum):
+    """What kind of Modbus output drives a valve."""
+
+    COIL = "coil"
+    REGISTER = "register"
+
+
+class Tee(Enum):
+    """Where the transmitter tees into the line."""
+
+    VALVE_END = "valve-end"
+    TUBE_END = "tube-end"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ModbusTcpLinkSpec:
+    """One Modbus TCP connection."""
+
+    name: str
+    """Name in the site file."""
+    host: str
+    """Host name or address."""
+    port: int
+    """TCP port."""
+    timeout_s: float
+    """Longest wait for a connection and for an answer, s."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AirSpec:
+    """The compressed air of the site."""
+
+    supply_gauge_pa: float
+    """Pressure upstream of the flow restrictors, gauge, Pa."""
+    flow_m3_s: float
+    """Flow that the restrictors are set to, counted in `reference`, m3/s."""
+    reference: ReferenceState
+    """The state that `flow_m3_s` is counted in."""
+    flow_pa_m3_s: float
+    """The same flow as throughput pV at `temperature_k`, Pa m3/s."""
+    temperature_k: float
+    """Temperature of the air in tube and line, K."""
+    critical_ratio: float
+    """Critical pressure ratio b of the restrictors (ISO 6358), 1."""
+    simultaneous: int
+    """Purge valves that may be open at once."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LiquidSpec:
+    """The liquid in a tank."""
+
+    density_kg_m3: float
+    """Density, kg/m3."""
+    density_u_kg_m3: float
+    """Its standard uncertainty, kg/m3."""
+    temperature_k: float | None
+    """Temperature that the density was worked out for, K; None when the density was stated."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TransmitterSpec:
+    """Where the pressure is read and what the number means."""
+
+    link: str
+    """Name of the link."""
+    unit: int
+    """Modbus unit id."""
+    table: RegisterTable
+    """Input or holding registers."""
+    register: int
+    """0-based address of the first register."""
+    format: NumberFormat
+    """How the number stands in the registers."""
+    word_order: ByteOrder
+    """Which register comes first."""
+    byte_order: ByteOrder
+    """Which byte of a register comes first; BIG is what Modbus says."""
+    scale_pa: float
+    """Pa for each count of the number read; negative when the number falls with pressure, never 0."""
+    offset_gauge_pa: float
+    """Gauge pressure when the number reads 0, Pa: gauge = offset + scale x number."""
+    span_low_gauge_pa: float
+    """Gauge pressure at the bottom of the span, Pa."""
+    span_high_gauge_pa: float
+    """Gauge pressure at the top of the span, Pa."""
+    u_pa: float
+    """Standard uncertainty of a reading, Pa: stated accuracy, resolution, and weather for an absolute one."""
+    height_m: float
+    """Height above the tip, m."""
+    damping_s: float | None
+    """Time constant, s; None when it is to be found by itself."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ValveSpec:
+    """Where the purge valve is driven from."""
+
+    link: str
+    """Name of the link."""
+    unit: int
+    """Modbus unit id."""
+    output: Output
+    """A coil, or a holding register."""
+    address: int
+    """0-based address."""
+    open_value: int
+    """What is written to open it; 0 or 1 for a coil."""
+    shut_value: int
+    """What is written to shut it; never the same."""
+    max_open_s: float
+    """Longest time that it may be open in one cycle, s."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tank:
+    """One tank with its tube, line, transmitter and valve."""
+
+    name: str
+    """Name in the site file."""
+    liquid: LiquidSpec
+    """What is in it."""
+    vessel: Vessel
+    """Its shape: level to volume."""
+    vessel_height_m: float
+    """Brim above the tank floor, m."""
+    tip_m: float
+    """Tip of the tube above the tank floor, m."""
+    tip_u_m: float
+    """Its standard uncertainty, m."""
+    tube_bore_m: float
+    """Bore of the dip tube, m."""
+    tube_length_m: float
+    """From the tip to where the line joins, m."""
+    line_bore_m: float
+    """Bore of the line from valve to tube, m; that of the tube when there is no line."""
+    line_length_m: float
+    """Length of the line, m; 0 when the valve sits on the tube."""
+    tee: Tee
+    """Where the transmitter tees in."""
+    transmitter: TransmitterSpec
+    """The pressure transmitter."""
+    valve: ValveSpec
+    """The purge valve."""
+    every_s: float
+    """Longest time between the starts of two purges, s."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Site:
+    """A whole site file."""
+
+    name: str
+    """Name for people."""
+    timezone: str
+    """IANA time zone; the day of the air ledger ends at its midnight."""
+    gravity_m_s2: float
+    """Local gravity, m/s2."""
+    gravity_u_m_s2: float
+    """Its standard uncertainty, m/s2."""
+    atmosphere_abs_pa: float
+    """Atmospheric pressure, Pa absolute."""
+    store_path: Path
+    """The store's file; absolute or relative to the working directory, as the site file's own path was."""
+    links: Mapping[str, ModbusTcpLinkSpec]
+    """Links by name, in the file's order."""
+    air: AirSpec
+    """Compressed air."""
+    tanks: Mapping[str, Tank]
+    """Tanks by name, in the file's order; at least one."""
+    warnings: tuple[str, ...] = ()
+    """What is allowed but unwise, one sentence each, with line and key."""
+    defaults: tuple[str, ...] = ()
+    """What the file left out and lungfish assumed, as `key: value` lines."""
