@@ -1,5 +1,10 @@
 """The error tree. A condition of the process (a plugged tube) is never an exception: it is a diagnosis."""
 
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 __all__ = [
     "ConfigError",
     "DeviceAbsent",
@@ -9,6 +14,7 @@ __all__ = [
     "DeviceTimeout",
     "IllegalEvent",
     "LungfishError",
+    "Problem",
     "StoreBusy",
     "StoreError",
 ]
@@ -18,12 +24,46 @@ class LungfishError(Exception):
     """Anything that lungfish itself raises on purpose."""
 
 
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One thing that is wrong, or unwise, in a site file."""
+
+    line: int | None
+    """Line in the file, from 1; None when it concerns the file as a whole."""
+    key: str
+    """Dotted path of the key, such as `tanks.sump.tube.bore`; empty when there is none."""
+    wrong: str
+    """What was wrong."""
+    right: str
+    """What would be right."""
+
+    def told(self, file: str) -> str:
+        """The problem on one line: `FILE:LINE: key: what was wrong; what would be right`.
+
+        Args:
+            file: name of the file, as the user gave it.
+        """
+        place = file if self.line is None else f"{file}:{self.line}"
+        return ": ".join(part for part in (place, self.key, f"{self.wrong}; {self.right}") if part)
+
+
 class ConfigError(LungfishError):
     """The site file is wrong: a typo, a missing unit, a tank whose numbers contradict each other.
 
     Carries every problem found, each with line, key, what was wrong and what would be right. Remedy: edit the
     file and run `lungfish check` until it is silent.
     """
+
+    def __init__(self, file: str, problems: Sequence[Problem]) -> None:
+        """Name the file and everything that is wrong in it.
+
+        Args:
+            file: name of the file, as the user gave it.
+            problems: at least one.
+        """
+        self.file = file
+        self.problems = tuple(problems)
+        super().__init__("\n".join(problem.told(file) for problem in self.problems))
 
 
 class DeviceError(LungfishError):
