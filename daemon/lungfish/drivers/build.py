@@ -1,0 +1,50 @@
+"""From the site file to devices: one link object for each connection, shared by every tank that is on it."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from lungfish.config.model import Site
+from lungfish.drivers.modbus_tcp import ModbusTcpLink
+from lungfish.drivers.transmitter import ModbusTransmitter
+from lungfish.drivers.valve import ModbusValve
+from lungfish.ports import Clock
+
+__all__ = ["Devices", "build_devices"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Devices:
+    """Everything that a site's daemon talks to."""
+
+    links: Mapping[str, ModbusTcpLink]
+    """Links by name."""
+    transmitters: Mapping[str, ModbusTransmitter]
+    """Transmitters by tank."""
+    valves: Mapping[str, ModbusValve]
+    """Valves by tank."""
+
+    async def close(self) -> None:
+        """Close every link, each after the request that it has on the wire."""
+        await asyncio.gather(*(link.close() for link in self.links.values()))
+
+
+def build_devices(site: Site, clock: Clock) -> Devices:
+    """Make the drivers of a site. Nothing is connected or sent before the first request.
+
+    Args:
+        site: The site file's meaning.
+        clock: Monotonic time and waiting.
+    """
+    links = {
+        name: ModbusTcpLink(spec.name, spec.host, spec.port, spec.timeout_s, clock) for name, spec in site.links.items()
+    }
+    return Devices(
+        links=links,
+        transmitters={
+            name: ModbusTransmitter(links[tank.transmitter.link], tank.transmitter) for name, tank in site.tanks.items()
+        },
+        valves={name: ModbusValve(links[tank.valve.link], tank.valve, clock) for name, tank in site.tanks.items()},
+    )

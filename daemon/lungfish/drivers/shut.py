@@ -1,0 +1,114 @@
+"""Shutting one valve without the daemon: no event loop, no shared connection, nothing that could be stuck.
+
+For the `shut` command and for the guard thread, which must work when the loop has stalled or the process has died.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+
+from pymodbus.client import ModbusTcpClient
+from pymodbus.exceptions import ModbusException, ModbusIOException
+from pymodbus.pdu import ModbusPDU
+
+from lungfish.config.model import ModbusTcpLinkSpec, Output, ValveSpec
+from lungfish.core.events import ValveState
+from lungfish.drivers.connection import reply_from
+from lungfish.drivers.gate import Gate
+from lungfish.drivers.messages import Function, Reply, Request
+from lungfish.drivers.valve import output_value
+from lungfish.errors import DeviceAbsent, DeviceError, DeviceGarbled, DeviceTimeout
+
+__all__ = ["shut_valve"]
+
+_LONGEST_TIMEOUT_S = 1.0
+_BETWEEN_TRIES_S = 0.1
+
+
+def shut_valve(link: ModbusTcpLinkSpec, valve: ValveSpec, *, tries: int = 3) -> bool:
+    """Shut a valve over connections of its own, and read it back.
+
+    Blocks the calling thread. What counts is what is read back: a device whose echo is spoilt may still have shut.
+    Each request has a new connection and waits at most the link's time-out, and at most 1 s, for it, and at most
+    about twice that for its answer. If nobody is there that makes 3 s, at the very worst 18 s; but a host name has to
+    be looked up each time, which the operating system may take longer over.
+
+    Args:
+        link: Where the device is.
+        valve: Which output it is, and what shuts it.
+        tries: How often to try before giving up.
+
+    Returns:
+        True when the output reads back as shut; False when the device takes the command and still reads back
+        otherwise.
+
+    Raises:
+        DeviceError: The device can't be reached, does not answer, or refuses: the state is not known, or not shut.
+    """
+    value = output_value(valve, ValveState.SHUT)
+    coil = valve.output is Output.COIL
+    write = Request(Function.WRITE_COIL if coil else Function.WRITE_REGISTER, valve.unit, valve.address, value)
+    read = Request(Function.READ_COILS if coil else Function.READ_HOLDING, valve.unit, valve.address, 1)
+    pause = threading.Event()  # never set
+    trouble: DeviceError | None = None
+    for number in range(tries):
+        if number:
+            pause.wait(_BETWEEN_TRIES_S)
+        trouble = None
+        try:
+            _ask(link, write)
+        except DeviceAbsent as error:
+            trouble = error
+            continue
+        except DeviceError as error:
+            trouble = error
+        try:
+            if _ask(link, read).values[0] == value:
+                return True
+        except DeviceError as error:
+            trouble = error
+    if trouble is not None:
+        raise trouble
+    return False
+
+
+def _ask(link: ModbusTcpLinkSpec, request: Request) -> Reply:
+    """Connect, send one request, wait for its answer, close; all in this thread.
+
+    Raises:
+        DeviceError: No usable answer.
+    """
+    timeout_s = min(link.timeout_s, _LONGEST_TIMEOUT_S)
+    label = f"link {link.name} ({link.host}:{link.port})"
+    gate = Gate(time.monotonic)
+    client = ModbusTcpClient(
+        link.host, port=link.port, timeout=timeout_s, retries=0, reconnect_delay=0, trace_packet=gate.passes
+    )
+    try:
+        if not client.connect():  # type: ignore[no-untyped-call]  # the library leaves it untyped
+            raise DeviceAbsent(f"{label}: no connection within {timeout_s:g} s; look at power, cable, host and port")
+        return reply_from(_send(client, request), request, gate, label)
+    except (ModbusException, OSError, UnicodeError) as error:  # UnicodeError: no such host name can be
+        if gate.wrong is not None:
+            raise DeviceGarbled(f"{label}, {request}: {gate.wrong}") from error
+        if isinstance(error, ModbusIOException):
+            raise DeviceTimeout(f"{label}, {request}: no answer within {timeout_s:g} s") from error
+        raise DeviceAbsent(f"{label}, {request}: the connection failed") from error
+    finally:
+        client.close()  # type: ignore[no-untyped-call]  # the library leaves it untyped
+
+
+def _send(client: ModbusTcpClient, request: Request) -> ModbusPDU:
+    address, operand, unit = request.address, request.operand, request.unit
+    match request.function:
+        case Function.WRITE_COIL:
+            return client.write_coil(address, bool(operand), device_id=unit)
+        case Function.WRITE_REGISTER:
+            return client.write_register(address, operand, device_id=unit)
+        case Function.READ_COILS:
+            return client.read_coils(address, count=operand, device_id=unit)
+        case Function.READ_HOLDING:
+            return client.read_holding_registers(address, count=operand, device_id=unit)
+        case Function.READ_INPUT:
+            return client.read_input_registers(address, count=operand, device_id=unit)
