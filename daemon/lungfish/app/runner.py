@@ -1,0 +1,290 @@
+"""The runner: the only place where a cycle's actions are performed. It never decides anything about measuring."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Coroutine
+from typing import Any, Protocol, assert_never
+
+from lungfish.app.purge_valve import PurgeValve
+from lungfish.core.events import (
+    Abort,
+    Action,
+    AirGranted,
+    AskAir,
+    Event,
+    Finish,
+    PressureRead,
+    ReadFailed,
+    Sample,
+    SetValve,
+    Start,
+    Tick,
+    ValveFailed,
+    ValveSeen,
+    ValveState,
+    Wake,
+)
+from lungfish.core.reading import Reading
+from lungfish.errors import DeviceError
+from lungfish.ports import Clock, Transmitter, ValveEcho
+
+__all__ = ["CycleRun", "MeasuringCycle"]
+
+_INSIST_S = 10.0
+"""A cycle that is over waits this long for its valve to be confirmed shut, then leaves the valve to go on trying."""
+
+
+class MeasuringCycle(Protocol):
+    """What is run: the cycle of `lungfish.core`, or another machine with the same events and actions."""
+
+    def step(self, event: Event) -> tuple[Action, ...]:
+        """Take one event, return what is to be done."""
+        ...
+
+
+class CycleRun:
+    """Runs one cycle against one transmitter and one valve.
+
+    Events reach the cycle in the order of their time stamps, with one exception: a deadline or an abort does not
+    wait for a read in flight. Closing waits for one transaction at most, that which is in flight on the same link.
+
+    Args:
+        cycle: the machine.
+        transmitter: where its pressures come from.
+        valve: what it opens and shuts; must be confirmed shut, else opening it is refused.
+        clock: monotonic time.
+        keep: given the reading, once, on every way out but a bug, cancellation included.
+        progress: called after each event that a device has brought about: the work that feeds a watchdog.
+    """
+
+    def __init__(
+        self,
+        cycle: MeasuringCycle,
+        transmitter: Transmitter,
+        valve: PurgeValve,
+        clock: Clock,
+        *,
+        keep: Callable[[Reading], None] = lambda _reading: None,
+        progress: Callable[[], None] = lambda: None,
+    ) -> None:
+        self._cycle = cycle
+        self._transmitter = transmitter
+        self._valve = valve
+        self._clock = clock
+        self._keep = keep
+        self._progress = progress
+        self._finished: asyncio.Future[Reading] | None = None
+        self._tasks: set[asyncio.Task[None]] = set()
+        self._sampling: asyncio.Task[None] | None = None
+        self._sampler_sleeps = False
+        self._period_s = 0.0
+        self._asked_at_s: float | None = None
+        self._due_s = 0.0
+        self._reads = False
+        self._held: list[Event] = []
+        self._ticking: asyncio.Task[None] | None = None
+        self._ticker_sleeps = False
+        self._wake_at_s: float | None = None
+        self._asking: asyncio.Task[None] | None = None
+        self._opening: asyncio.Task[None] | None = None
+        self._shutting: asyncio.Task[None] | None = None
+        self.events: list[Event] = []
+        """Every event that the cycle was given, in order: with them an incident becomes a test."""
+
+    async def run(self) -> Reading:
+        """Run the cycle to its end; whatever happens, the valve is told to shut until that is confirmed.
+
+        Returns:
+            The reading. When `valve.observed` is not SHUT by then, the valve goes on trying by itself.
+
+        Raises:
+            Exception: a bug in cycle or runner; the valve has been told to shut all the same.
+        """
+        self._finished = finished = asyncio.get_running_loop().create_future()
+        self._valve.on_failed_try = self._shut_failed
+        try:
+            self._spawn(self._feed_later(Start(t_s=self._clock.monotonic_s())), "start")
+            reading = await self._end(finished)
+        finally:
+            try:
+                await self._leave()
+            finally:
+                self._valve.on_failed_try = None
+        return reading
+
+    def abort(self, reason: str) -> None:
+        """End the cycle now; `run` returns its reading all the same.
+
+        Args:
+            reason: who asked and why, for the reading's sentence.
+        """
+        if self._finished is not None and not self._finished.done():
+            self._spawn(self._feed_later(Abort(t_s=self._clock.monotonic_s(), reason=reason)), "abort")
+
+    async def _end(self, finished: asyncio.Future[Reading]) -> Reading:
+        try:
+            reading = await asyncio.shield(finished)
+        except asyncio.CancelledError:
+            self.abort("the cycle was cancelled")
+            self._keep(await finished)
+            raise
+        self._keep(reading)
+        return reading
+
+    async def _leave(self) -> None:
+        for task in (self._sampling, self._ticking, self._asking):
+            if task is not None:
+                task.cancel()
+        if self._shutting is None or not self._shutting.done() or self._valve.observed is not ValveState.SHUT:
+            await asyncio.wait({self._valve.ensure_shut()}, timeout=_INSIST_S)
+        self._valve.yield_air()
+        if self._tasks:
+            for task in self._tasks:
+                task.cancel()
+            await asyncio.wait(self._tasks)
+
+    def _spawn(self, work: Coroutine[Any, Any, None], name: str) -> asyncio.Task[None]:
+        task = asyncio.create_task(work, name=name)
+        self._tasks.add(task)
+        task.add_done_callback(self._ended)
+        return task
+
+    def _ended(self, task: asyncio.Task[None]) -> None:
+        self._tasks.discard(task)
+        if task.cancelled() or (error := task.exception()) is None:
+            return
+        if self._finished is not None and not self._finished.done():
+            self._finished.set_exception(error)
+
+    async def _feed_later(self, event: Event) -> None:
+        self._feed(event)
+
+    def _feed(self, event: Event) -> None:
+        if self._finished is None or self._finished.done():
+            return
+        self.events.append(event)
+        for action in self._cycle.step(event):
+            self._perform(action)
+
+    def _perform(self, action: Action) -> None:
+        match action:
+            case SetValve(state=state):
+                self._set_valve(state)
+            case AskAir():
+                self._asking = self._spawn(self._ask_air(), "air")
+            case Sample(period_s=period_s):
+                self._sample_every(period_s)
+            case Wake(at_s=at_s):
+                self._wake(at_s)
+            case Finish(reading=reading):
+                if self._finished is not None and not self._finished.done():
+                    self._finished.set_result(reading)
+            case _:
+                assert_never(action)
+
+    # -- the valve
+
+    def _set_valve(self, state: ValveState) -> None:
+        if state is ValveState.OPEN:
+            self._opening = self._spawn(self._open(), "open")
+            return
+        if self._asking is not None:
+            self._asking.cancel()
+        if self._opening is not None and self._valve.commanded is not ValveState.OPEN:
+            self._opening.cancel()  # it has not begun, and now must not
+        shut = self._valve.ensure_shut()  # from here on it goes on by itself, whatever becomes of this run
+        if self._shutting is None or self._shutting.done():
+            self._shutting = self._spawn(self._shut(shut), "shut")
+
+    async def _ask_air(self) -> None:
+        await self._valve.take_air()
+        self._feed(AirGranted(t_s=self._clock.monotonic_s()))
+
+    async def _open(self) -> None:
+        try:
+            echo = await self._valve.open()
+        except DeviceError as error:
+            event: Event = ValveFailed(t_s=self._clock.monotonic_s(), wanted=ValveState.OPEN, reason=str(error))
+        else:
+            event = ValveSeen(t_s=echo.at_s, state=echo.state)
+        self._feed_in_order(event)
+
+    async def _shut(self, shut: asyncio.Task[ValveEcho]) -> None:
+        echo = await asyncio.shield(shut)
+        self._feed_in_order(ValveSeen(t_s=echo.at_s, state=echo.state))
+
+    def _shut_failed(self, reason: str) -> None:
+        # in a task of its own: a bug in the cycle must not reach the one that is shutting the valve
+        failed = ValveFailed(t_s=self._clock.monotonic_s(), wanted=ValveState.SHUT, reason=reason)
+        self._spawn(self._feed_later(failed), "shut failed")
+
+    def _feed_in_order(self, event: Event) -> None:
+        """Feed an event of the valve; hold it while a read in flight on another link may turn out the earlier one."""
+        self._progress()
+        if self._reads:
+            self._held.append(event)
+        else:
+            self._feed(event)
+
+    # -- the transmitter
+
+    def _sample_every(self, period_s: float) -> None:
+        running = self._sampling is not None and not self._sampling.done()
+        if running and period_s == self._period_s:
+            return
+        self._period_s = period_s
+        self._due_s = self._clock.monotonic_s() if self._asked_at_s is None else self._asked_at_s + period_s
+        if self._sampler_sleeps and self._sampling is not None:
+            self._sampling.cancel()
+        elif running:
+            return  # it reads or feeds, and will see the new period when it is through
+        if period_s > 0:
+            self._sampling = self._spawn(self._sample(), "sample")
+
+    async def _sample(self) -> None:
+        while self._period_s > 0:
+            self._sampler_sleeps = True
+            await self._clock.sleep_until(self._due_s)
+            self._sampler_sleeps = False
+            now_s = self._clock.monotonic_s()
+            # on the grid that was asked for; when the link is slower than that, without catching up
+            self._due_s += self._period_s
+            if self._due_s <= now_s:
+                self._due_s = now_s + self._period_s
+            self._asked_at_s = now_s
+            event = await self._read()
+            self._progress()
+            for one in sorted([event, *self._held], key=lambda each: each.t_s):
+                self._feed(one)
+            self._held.clear()
+
+    async def _read(self) -> Event:
+        self._reads = True
+        try:
+            sample = await self._transmitter.read()
+        except DeviceError as error:
+            return ReadFailed(t_s=self._clock.monotonic_s(), reason=str(error))
+        finally:
+            self._reads = False
+        return PressureRead(t_s=sample.at_s, gauge_pa=sample.gauge_pa, took_s=sample.took_s)
+
+    # -- deadlines
+
+    def _wake(self, at_s: float) -> None:
+        self._wake_at_s = at_s
+        if self._ticker_sleeps and self._ticking is not None:
+            self._ticking.cancel()
+        elif self._ticking is not None and not self._ticking.done():
+            return
+        self._ticking = self._spawn(self._tick(), "tick")
+
+    async def _tick(self) -> None:
+        while (at_s := self._wake_at_s) is not None:
+            self._ticker_sleeps = True
+            await self._clock.sleep_until(at_s)
+            self._ticker_sleeps = False
+            if self._wake_at_s != at_s:
+                continue
+            self._wake_at_s = None
+            self._feed(Tick(t_s=max(at_s, self._clock.monotonic_s())))  # a timer may be early by its resolution

@@ -1,0 +1,114 @@
+"""A transmitter and a valve on a simulated plant, without a wire between: for whole days in virtual time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from lungfish.core.events import ValveState
+from lungfish.errors import DeviceTimeout
+from lungfish.ports import Clock, PressureSample, ValveEcho
+from lungfish.rig.plant import Plant
+
+__all__ = ["RigLink", "RigTransmitter", "RigValve"]
+
+
+@dataclass(slots=True, kw_only=True)
+class RigLink:
+    """What lies between daemon and plant; to be changed while it runs."""
+
+    takes_s: float = 0.005
+    """From request to answer, s."""
+    timeout_s: float = 0.5
+    """Longest wait for an answer, s."""
+    silent: bool = False
+    """No request reaches the plant."""
+    deaf_to_shut: bool = False
+    """Commands to shut are lost; everything else works."""
+    loses_answers: bool = False
+    """Requests are carried out but their answers are lost."""
+
+
+class _Wire:
+    def __init__(self, plant: Plant, clock: Clock, link: RigLink) -> None:
+        self.plant = plant
+        self.clock = clock
+        self.link = link
+
+    async def there(self, *, lost: bool = False) -> float:
+        """Bring a request to the plant; returns the moment of arrival."""
+        asked_at_s = self.clock.monotonic_s()
+        if self.link.silent or lost:
+            await self.clock.sleep_until(asked_at_s + self.link.timeout_s)
+            raise DeviceTimeout(f"simulated link: no answer within {self.link.timeout_s:g} s")
+        arrives_at_s = asked_at_s + self.link.takes_s / 2
+        await self.clock.sleep_until(arrives_at_s)
+        self.plant.advance(arrives_at_s)
+        return arrives_at_s
+
+    async def back(self, arrived_at_s: float) -> None:
+        """Bring the answer home."""
+        if self.link.loses_answers:
+            await self.clock.sleep_until(arrived_at_s + self.link.timeout_s)
+            raise DeviceTimeout(f"simulated link: no answer within {self.link.timeout_s:g} s")
+        await self.clock.sleep_until(arrived_at_s + self.link.takes_s / 2)
+
+
+class RigTransmitter:
+    """Reads a plant's pressure.
+
+    Args:
+        plant: the plant; it is brought up to date at each request.
+        clock: time of daemon and plant alike.
+        link: delay and faults.
+    """
+
+    def __init__(self, plant: Plant, clock: Clock, link: RigLink) -> None:
+        self._wire = _Wire(plant, clock, link)
+
+    async def read(self) -> PressureSample:
+        """Take one reading.
+
+        Raises:
+            DeviceTimeout: The link is silent.
+        """
+        at_s = await self._wire.there()
+        gauge_pa = self._wire.plant.gauge_pa()
+        await self._wire.back(at_s)
+        return PressureSample(at_s=at_s, gauge_pa=gauge_pa, took_s=self._wire.link.takes_s)
+
+
+class RigValve:
+    """Drives a plant's valve.
+
+    Args:
+        plant: the plant; it is brought up to date at each request.
+        clock: time of daemon and plant alike.
+        link: delay and faults.
+    """
+
+    def __init__(self, plant: Plant, clock: Clock, link: RigLink) -> None:
+        self._wire = _Wire(plant, clock, link)
+
+    async def command(self, state: ValveState) -> ValveEcho:
+        """Set the coil and read it back.
+
+        Raises:
+            DeviceTimeout: The link is silent; whether the command was carried out is not known.
+        """
+        shut = state is ValveState.SHUT
+        at_s = await self._wire.there(lost=shut and self._wire.link.deaf_to_shut)
+        self._wire.plant.command(not shut)
+        return await self._echo(at_s)
+
+    async def observe(self) -> ValveEcho:
+        """Read the coil.
+
+        Raises:
+            DeviceTimeout: The link is silent.
+        """
+        return await self._echo(await self._wire.there())
+
+    async def _echo(self, at_s: float) -> ValveEcho:
+        state = ValveState.OPEN if self._wire.plant.coil else ValveState.SHUT
+        await self._wire.back(at_s)
+        return ValveEcho(at_s=at_s, state=state)
