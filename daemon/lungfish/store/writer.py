@@ -1,0 +1,258 @@
+"""The one writer: a thread. Nothing that the disk does reaches the cycle, and nothing is lost without a word."""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+from collections import deque
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Protocol
+
+from lungfish.errors import StoreError
+from lungfish.ports import EventRecord, Stamp
+from lungfish.store.backlog import Backlog, Losses
+from lungfish.store.opening import Connect, open_database, primary_code
+from lungfish.store.rows import EventItem, Item, Numbering, Rescuable
+
+__all__ = ["Chore", "Writer"]
+
+_BATCH = 256
+_FIRST_PAUSE_S = 1.0
+_LONGEST_PAUSE_S = 60.0
+_HANDLE_STAYS_GOOD = (sqlite3.SQLITE_FULL, sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
+_REFUSED_RECORD = (sqlite3.IntegrityError, sqlite3.DataError, sqlite3.InterfaceError, OverflowError, UnicodeError)
+
+Numbers = Mapping[str, Numbering]
+
+
+class Chore(Protocol):
+    """Upkeep that must not hold up the queue: done in steps, each a transaction between two batches."""
+
+    def step(self, connection: sqlite3.Connection, numbers: Numbers) -> bool:
+        """Do a little.
+
+        Returns:
+            Whether that was all.
+
+        Raises:
+            sqlite3.Error: not done; the transaction is undone.
+        """
+        ...
+
+    def ended(self, *, done: bool) -> None:
+        """Called once: all is done, or it was given up."""
+        ...
+
+
+class Writer:
+    """Owns the connection and the thread."""
+
+    def __init__(
+        self,
+        path: Path,
+        backlog: Backlog,
+        *,
+        make: Connect,
+        now: Callable[[], Stamp] | None,
+        on_trouble: Callable[[str | None], None] | None,
+    ) -> None:
+        self.trouble: str | None = None
+        self._path = path
+        self._backlog = backlog
+        self._make = make
+        self._now = now
+        self._on_trouble = on_trouble
+        self._connection: sqlite3.Connection | None = None
+        self._numbers = {table: Numbering(table) for table in ("readings", "events")}
+        self._chores: deque[Chore] = deque()
+        self._untold: list[str] = []
+        self._latest: Stamp | None = None
+        self._failed_since: Stamp | None = None
+        self._pause_s: float | None = None
+        self._thread = threading.Thread(target=self._run, name="store", daemon=True)
+
+    def start(self) -> None:
+        """Open the file in the caller's thread, then start the writing one; trouble that may pass is not raised.
+
+        Raises:
+            StoreError: not a store, from a newer lungfish, or a path that can never work.
+        """
+        try:
+            self._reopen()
+        except (sqlite3.Error, OSError) as exc:
+            self._failed(exc)
+        self._thread.start()
+
+    def join(self, within_s: float | None) -> bool:
+        """Wait for the thread's end; False when it did not come."""
+        self._thread.join(within_s)
+        return not self._thread.is_alive()
+
+    def seen(self, at: Stamp) -> None:
+        """Remember the time of the latest record, for what the store itself has to tell."""
+        self._latest = at
+        self._tell_notices()
+
+    def add(self, chore: Chore) -> None:
+        """Take a chore; it is done between batches."""
+        self._chores.append(chore)
+        self._backlog.poke()
+
+    def _run(self) -> None:
+        try:
+            while True:
+                self._backlog.wait(pause_s=0.0 if self._chores and self._pause_s is None else self._pause_s)
+                closing = self._backlog.closed
+                if not self._turn() and closing:
+                    break
+                if closing and not len(self._backlog):
+                    break
+        finally:  # also when a bug of ours ends the thread: nobody waits for ever, and it is told
+            self._drop_connection()
+            self._give_up_chores()
+            self._backlog.failed()
+            if not self._backlog.closed:
+                self._set_trouble("the store's writer has stopped by a fault of its own; nothing more is kept")
+
+    def _turn(self) -> bool:
+        """Write the oldest of what waits, else do one step of a chore.
+
+        Returns:
+            Whether all went well.
+        """
+        try:
+            if self._connection is None:
+                self._reopen()
+            items, are_all = self._backlog.first(_BATCH)
+            told = self._write(items, tell=are_all)
+            self._pause_s = None
+            self._backlog.written(len(items), told)
+            if are_all:
+                self._recovered()
+                self._do_chore()
+            else:
+                self._backlog.poke()
+        except (sqlite3.Error, OSError, StoreError) as exc:
+            self._failed(exc)
+            return False
+        return True
+
+    def _write(self, items: list[Item], *, tell: bool) -> Losses:
+        """One transaction; with `tell`, what went wrong before is part of it.
+
+        Returns:
+            The losses that are told now.
+        """
+        losses = self._backlog.losses_now() if tell else Losses()
+        event = self._recovery_event(losses) if tell and (self.trouble is not None or losses.any) else None
+        with self._transaction() as connection:
+            for item in items:
+                self._write_one(connection, item)
+            if event is not None:
+                event.write(connection, self._numbers)
+        return losses if event is not None else Losses()
+
+    @contextmanager
+    def _transaction(self) -> Iterator[sqlite3.Connection]:
+        connection = self._connection
+        if connection is None:
+            raise sqlite3.OperationalError("the store is not open")
+        connection.execute("BEGIN IMMEDIATE")
+        yield connection
+        connection.execute("COMMIT")  # an error before or here: `_failed` undoes it
+
+    def _write_one(self, connection: sqlite3.Connection, item: Item) -> None:
+        """Write an item; one that the tables refuse is kept in a form that they take, and that is told."""
+        connection.execute("SAVEPOINT item")
+        try:
+            item.write(connection, self._numbers)
+        except _REFUSED_RECORD as exc:
+            if not isinstance(item, Rescuable):
+                raise
+            connection.execute("ROLLBACK TO item")
+            item.rescued(str(exc)).write(connection, self._numbers)
+            self._untold.append(f"a record did not fit the store's tables and was kept in another form: {exc}")
+            self._tell_notices()
+        connection.execute("RELEASE item")
+
+    def _do_chore(self) -> None:
+        if not self._chores:
+            return
+        chore = self._chores[0]
+        with self._transaction() as connection:
+            done = chore.step(connection, self._numbers)
+        if done:
+            self._chores.popleft()
+            chore.ended(done=True)
+
+    def _give_up_chores(self) -> None:
+        while self._chores:
+            self._chores.popleft().ended(done=False)
+
+    def _reopen(self) -> None:
+        self._connection, told = open_database(self._path, self._make)
+        for numbers in self._numbers.values():
+            numbers.look_again()
+        self._untold += told
+        self._tell_notices()
+
+    def _failed(self, exc: Exception) -> None:
+        """Undo, tell, and wait before the next try. After an I/O error the handle is not used again.
+
+        The kernel may report a failed fsync once only and forget the pages: a second fsync on the same file would
+        succeed without them.
+        """
+        if isinstance(exc, sqlite3.Error) and primary_code(exc) in _HANDLE_STAYS_GOOD and self._connection is not None:
+            try:
+                if self._connection.in_transaction:
+                    self._connection.execute("ROLLBACK")
+            except sqlite3.Error:
+                self._drop_connection()
+        else:
+            self._drop_connection()
+        if self.trouble is None:
+            self._failed_since = self._stamp()
+        self._pause_s = min(_LONGEST_PAUSE_S, 2 * self._pause_s) if self._pause_s else _FIRST_PAUSE_S
+        self._give_up_chores()
+        self._set_trouble(f"{self._path}: can't be written ({exc}); {len(self._backlog)} records wait in memory")
+        self._backlog.failed()
+
+    def _drop_connection(self) -> None:
+        if self._connection is not None:
+            with suppress(sqlite3.Error):  # what could not be undone is undone when the file is opened again
+                self._connection.close()
+            self._connection = None
+
+    def _recovered(self) -> None:
+        if self.trouble is not None:
+            self._failed_since = None
+            self._set_trouble(None)
+
+    def _recovery_event(self, losses: Losses) -> EventItem | None:
+        at = self._stamp()
+        if at is None:
+            return None
+        since = self._failed_since or at
+        text = "the store could be written again"
+        if self.trouble is not None:
+            text = f"the store could not be written for {at.monotonic_s - since.monotonic_s:.0f} s: {self.trouble}"
+        text += f"; lost for want of memory: {losses}" if losses.any else "; all that waited was kept"
+        return EventItem.of(EventRecord(at=at, kind="store", tank=None, text=text))
+
+    def _stamp(self) -> Stamp | None:
+        return self._now() if self._now is not None else self._latest
+
+    def _tell_notices(self) -> None:
+        """Queue what the store has to tell as events, as soon as it knows what time it is."""
+        at = self._stamp() if self._untold else None
+        if at is not None:
+            untold, self._untold = self._untold, []
+            for text in untold:
+                self._backlog.put(EventItem.of(EventRecord(at=at, kind="store", tank=None, text=text)))
+
+    def _set_trouble(self, text: str | None) -> None:
+        self.trouble = text
+        if self._on_trouble is not None:
+            self._on_trouble(text)
