@@ -145,8 +145,8 @@ class Connection:
 
     def _break(self) -> None:
         """No answer can come over this connection any more."""
-        self._broken = True
-        if self._deadline is not None and self._gate.answered_at_s is None:
+        first, self._broken = not self._broken, True
+        if first and self._deadline is not None and self._gate.answered_at_s is None:
             self._deadline.reschedule(asyncio.get_running_loop().time())
 
     def _on_connection(self, connected: bool) -> None:
