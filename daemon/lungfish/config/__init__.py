@@ -1,1 +1,40 @@
 """The site file: YAML to frozen SI values, every error at once."""
+
+from __future__ import annotations
+
+from lungfish.config.cycle import cycle_setup
+from lungfish.config.load import find_tank, json_schema, load_site, load_site_text
+from lungfish.config.model import (
+    AirSpec,
+    ByteOrder,
+    LiquidSpec,
+    ModbusTcpLinkSpec,
+    NumberFormat,
+    Output,
+    RegisterTable,
+    Site,
+    Tank,
+    Tee,
+    TransmitterSpec,
+    ValveSpec,
+)
+
+__all__ = [
+    "AirSpec",
+    "ByteOrder",
+    "LiquidSpec",
+    "ModbusTcpLinkSpec",
+    "NumberFormat",
+    "Output",
+    "RegisterTable",
+    "Site",
+    "Tank",
+    "Tee",
+    "TransmitterSpec",
+    "ValveSpec",
+    "cycle_setup",
+    "find_tank",
+    "json_schema",
+    "load_site",
+    "load_site_text",
+]

@@ -6,12 +6,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
-from typing import TYPE_CHECKING
 
+from lungfish.errors import Problem
 from lungfish.physics.standard import ReferenceState
-
-if TYPE_CHECKING:
-    from lungfish.physics.vessel import Vessel
+from lungfish.physics.vessel import Vessel
 
 __all__ = [
     "AirSpec",
@@ -234,7 +232,7 @@ class Site:
     """Compressed air."""
     tanks: Mapping[str, Tank]
     """Tanks by name, in the file's order; at least one."""
-    warnings: tuple[str, ...] = ()
-    """What is allowed but unwise, one sentence each, with line and key."""
+    warnings: tuple[Problem, ...] = ()
+    """What is allowed but unwise, each with line, key and what would be better."""
     defaults: tuple[str, ...] = ()
     """What the file left out and lungfish assumed, as `key: value` lines."""

@@ -1,0 +1,135 @@
+"""Whether links and addresses of a site can all be meant: no two tanks on one coil, no link that does not exist."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+from lungfish.config.document import KeyPath
+from lungfish.config.keys import nearest
+from lungfish.config.model import ModbusTcpLinkSpec, Output, RegisterTable, Tank
+from lungfish.config.report import Report
+
+__all__ = ["check_addresses"]
+
+_LAST_REGISTER = 65535
+
+
+@dataclass(frozen=True, slots=True)
+class _Use:
+    """One use of a stretch of a device's addresses."""
+
+    path: KeyPath
+    device: tuple[object, ...]
+    table: str
+    first: int
+    count: int
+    drives: bool
+
+    def meets(self, other: _Use) -> bool:
+        same = (self.device, self.table) == (other.device, other.table)
+        return same and self.first < other.first + other.count and other.first < self.first + self.count
+
+
+def check_addresses(links: Mapping[str, ModbusTcpLinkSpec | None], tanks: Mapping[str, Tank], report: Report) -> None:
+    """Check links and addresses against each other.
+
+    Args:
+        links: by name; None for one that is wrong in itself, which is told elsewhere.
+        tanks: by name.
+        report: where findings go.
+    """
+    uses: list[_Use] = []
+    for name, tank in tanks.items():
+        for use in _uses(name, tank, links, report):
+            for earlier in uses:
+                if use.meets(earlier):
+                    _tell_clash(use, earlier, report)
+            uses.append(use)
+    used = {link for tank in tanks.values() for link in (tank.transmitter.link, tank.valve.link)}
+    for link in links:
+        if link not in used and links[link] is not None and tanks:
+            report.warn(("links", link), "no tank uses this link", "delete it, or name it in a tank")
+    _check_hosts(links, report)
+    _check_topics(tanks, report)
+
+
+def _uses(name: str, tank: Tank, links: Mapping[str, ModbusTcpLinkSpec | None], report: Report) -> Iterator[_Use]:
+    for section, link in (("transmitter", tank.transmitter.link), ("valve", tank.valve.link)):
+        if links and link not in links:
+            close = nearest(link, tuple(links))
+            known = ", ".join(f"`{known}`" for known in links)
+            report.error(
+                ("tanks", name, section, "link"),
+                f"there is no link `{link[:40]}`",
+                f"did you mean `{close}`?" if close else f"write one of {known}, or add it under `links`",
+            )
+    transmitter = tank.transmitter
+    count = transmitter.format.registers
+    path: KeyPath = ("tanks", name, "transmitter", "register")
+    if transmitter.register + count - 1 > _LAST_REGISTER:
+        report.error(
+            path,
+            f"a {transmitter.format.value} takes {count} registers, which end beyond {_LAST_REGISTER}",
+            f"write {_LAST_REGISTER + 1 - count} or less",
+        )
+    table = "input registers" if transmitter.table is RegisterTable.INPUT else "holding registers"
+    device = _device(transmitter.link, transmitter.unit, links)
+    yield _Use(path, device, table, transmitter.register, count, drives=False)
+    valve = tank.valve
+    coil = valve.output is Output.COIL
+    yield _Use(
+        ("tanks", name, "valve", "coil" if coil else "register"),
+        _device(valve.link, valve.unit, links),
+        "coils" if coil else "holding registers",
+        valve.address,
+        1,
+        drives=True,
+    )
+
+
+def _device(link: str, unit: int, links: Mapping[str, ModbusTcpLinkSpec | None]) -> tuple[object, ...]:
+    """What tells two devices apart; two links to one address are one device."""
+    spec = links.get(link)
+    return (link, unit) if spec is None else (spec.host.lower(), spec.port, unit)
+
+
+def _tell_clash(use: _Use, earlier: _Use, report: Report) -> None:
+    other = ".".join(str(part) for part in earlier.path)
+    line = report.document.line(earlier.path)
+    if use.drives and earlier.drives:
+        wrong = f"the valve of `{earlier.path[1]}` is driven from the same address (line {line})"
+        right = "give each valve its own: two tanks on one would purge each other"
+    else:
+        wrong = f"`{other}` (line {line}) uses the same {use.table}"
+        right = "give each its own address; look at the device's register list"
+    report.error(use.path, wrong, right)
+
+
+def _check_hosts(links: Mapping[str, ModbusTcpLinkSpec | None], report: Report) -> None:
+    seen: dict[tuple[str, int], str] = {}
+    for name, link in links.items():
+        if link is None:
+            continue
+        first = seen.setdefault((link.host.lower(), link.port), name)
+        if first != name:
+            report.warn(
+                ("links", name),
+                f"`{first}` connects to the same host and port",
+                f"use `{first}` for all of it: many devices take few connections",
+            )
+
+
+def _check_topics(tanks: Mapping[str, Tank], report: Report) -> None:
+    """Outside this file a name keeps only plain letters, digits, `-` and `_`."""
+    seen: dict[str, str] = {}
+    for name in tanks:
+        plain = re.sub(r"[^A-Za-z0-9_-]", "-", name)
+        first = seen.setdefault(plain, name)
+        if first != name:
+            report.error(
+                ("tanks", name),
+                f"this name and `{first}` are the same (`{plain}`) where only plain letters are allowed",
+                "write one of them differently",
+            )

@@ -1,0 +1,257 @@
+"""The site file's form: its keys, their kinds and bounds. The one definition behind checks and JSON schema alike.
+
+Values leave here in SI. What the keys mean together is settled in `build`, whether they agree in `agreement`.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, Discriminator, Field, Tag
+
+from lungfish.config.fields import Host, Name, PressureUnit, Quantity, Share, SiteName, TimeZone
+from lungfish.config.sections import PAIR, ROWS, Section, Size
+from lungfish.config.vessels import VesselForm
+from lungfish.units import (
+    ACCELERATION,
+    ANGLE,
+    DENSITY,
+    DURATION,
+    FLOW,
+    LENGTH,
+    PRESSURE,
+    RATIO,
+    TEMPERATURE,
+)
+
+__all__ = [
+    "AirForm",
+    "LinkForm",
+    "LiquidForm",
+    "SiteFileForm",
+    "SiteForm",
+    "StoreForm",
+    "TankForm",
+    "TransmitterForm",
+    "ValveForm",
+]
+
+
+Bore = Annotated[float, Quantity(LENGTH, "0.5 mm", "200 mm")]
+Address = Annotated[int, Field(ge=0, le=65535)]
+UnitId = Annotated[int, Field(ge=0, le=255)]
+
+
+class SiteForm(Section):
+    """The place."""
+
+    name: SiteName
+    """Name for people and for the control room."""
+    timezone: TimeZone
+    """IANA time zone, such as `Europe/London`: at its midnight the day of the air ledger ends."""
+    gravity: Annotated[float, Quantity(ACCELERATION, "9.7 m/s**2", "9.9 m/s**2")] | None = None
+    """Local gravity; or `latitude` and `altitude`, and it is worked out."""
+    latitude: Annotated[float, Quantity(ANGLE, "-90 deg", "90 deg")] | None = None
+    """Geographic latitude."""
+    altitude: Annotated[float, Quantity(LENGTH, "-430 m", "6000 m")] | None = None
+    """Height above sea level."""
+    pressure: Annotated[float, Quantity(PRESSURE, "400 hPa", "1100 hPa")] | None = None
+    """Usual atmospheric pressure, absolute, at the site itself; by default from `altitude`, else 101325 Pa."""
+
+
+class StoreForm(Section):
+    """Where readings are kept."""
+
+    path: Annotated[str, Field(min_length=1, max_length=1000)]
+    """The store's file, relative to the site file."""
+
+
+class LinkForm(Section):
+    """A connection to an I/O device."""
+
+    kind: Literal["modbus-tcp"]
+    """What is spoken on it."""
+    host: Host
+    """Host name or address."""
+    port: Annotated[int, Field(ge=1, le=65535)] = 502
+    """TCP port; 502 by default."""
+    timeout: Annotated[float, Quantity(DURATION, "20 ms", "10 s")] = 0.5
+    """Longest wait for an answer; 500 ms by default."""
+
+
+class AirForm(Section):
+    """The compressed air."""
+
+    supply: Annotated[float, Quantity(PRESSURE, "50 mbar", "20 bar")]
+    """Gauge pressure upstream of the flow restrictor: a promise, what contradicts it is a fault."""
+    flow: Annotated[float, Quantity(FLOW, "0.01 L/min", "200 L/min")]
+    """Standard flow set at the restrictor."""
+    reference: Literal["20 degC 1 bar", "0 degC 1 atm", "20 degC 1 atm", "60 degF 14.696 psi", "68 degF 14.5 psi"] = (
+        "20 degC 1 bar"
+    )
+    """The state that `flow` is counted in; 20 degC and 1 bar (ISO 8778) by default."""
+    temperature: Annotated[float, Quantity(TEMPERATURE, "-40 degC", "80 degC")] = 293.15
+    """Air in tube and line; 20 degC by default."""
+    critical_ratio: Annotated[float, Field(ge=0.0, le=0.9)] = 0.3
+    """Critical pressure ratio b of the restrictor (ISO 6358); 0.3 by default (common practice)."""
+    simultaneous: Annotated[int, Field(ge=1, le=100)] = 1
+    """Purge valves that may be open at once; 1 by default."""
+
+
+Density = Annotated[float, Quantity(DENSITY, "500 kg/m**3", "3000 kg/m**3")]
+LiquidTemperature = Annotated[float, Quantity(TEMPERATURE, "-50 degC", "150 degC")]
+DensityRow = Annotated[tuple[LiquidTemperature, Density], PAIR]
+
+
+def _density_form(value: object) -> str:
+    if isinstance(value, list | tuple):
+        return "<table>"
+    return "<water>" if value == "water" else "<value>"
+
+
+class LiquidForm(Section):
+    """The liquid."""
+
+    density: Annotated[
+        Annotated[Density, Tag("<value>")]
+        | Annotated[Literal["water"], Tag("<water>")]
+        | Annotated[tuple[DensityRow, ...], ROWS, Tag("<table>")],
+        Discriminator(_density_form),
+    ]
+    """Density; or `water`; or rows of temperature and density: [[10 degC, 1188 kg/m**3], [30 degC, 1181 kg/m**3]]."""
+    temperature: LiquidTemperature | None = None
+    """Temperature of the liquid; needed for `water` and for a table, and only there."""
+    tolerance: Annotated[float, Quantity(RATIO, "0 %", "20 %")] = 0.001
+    """The density is within this much of what is written here; 0.1 % by default."""
+
+
+class TubeForm(Section):
+    """The dip tube."""
+
+    tip: Annotated[float, Quantity(LENGTH, "0 mm", "50 m")]
+    """Height of the tip above the tank floor."""
+    bore: Bore
+    """Inside diameter."""
+    length: Size
+    """From the tip to where the line joins."""
+    tip_tolerance: Annotated[float, Quantity(LENGTH, "0 mm", "1 m")] = 0.002
+    """The tip is within this much of `tip`; 2 mm by default (common practice for a steel rule)."""
+
+
+class LineForm(Section):
+    """The line from the valve to the tube."""
+
+    bore: Bore
+    """Inside diameter."""
+    length: Annotated[float, Quantity(LENGTH, "0 m", "1000 m")]
+    """Length."""
+    tee: Literal["valve-end", "tube-end"]
+    """Where the transmitter tees in: at `valve-end` it sees all of the line's friction, at `tube-end` none."""
+
+
+GaugeOrAbsolute = Annotated[float, Quantity(PRESSURE, "-1 bar", "100 bar")]
+
+
+def _accuracy_form(value: object) -> str:
+    return "<share>" if isinstance(value, str) and value.rstrip().endswith(("%", "ppm", "percent")) else "<pressure>"
+
+
+class TransmitterForm(Section):
+    """The pressure transmitter and where its number is read."""
+
+    link: str
+    """Name of a link."""
+    unit: UnitId
+    """Modbus unit id."""
+    table: Literal["input", "holding"]
+    """Which registers: input (function 4) or holding (function 3)."""
+    register_: Annotated[Address, Field(alias="register")]
+    """0-based address of the first register."""
+    format: Literal["int16", "uint16", "int32", "uint32", "float32", "float64"]
+    """How the number stands in the registers."""
+    word_order: Literal["big", "little"] = "big"
+    """Which register of a number comes first; big by default."""
+    byte_order: Literal["big", "little"] = "big"
+    """Which byte of a register comes first; big by default, as Modbus says."""
+    scale: Annotated[float, Field(allow_inf_nan=False)] = 1.0
+    """The number read is multiplied by this ...; 1 by default."""
+    offset: GaugeOrAbsolute = 0.0
+    """... and this pressure is added; 0 Pa by default."""
+    reads_in: PressureUnit
+    """Pressure unit of the result."""
+    reference: Literal["gauge", "absolute"] = "gauge"
+    """What the transmitter measures against; gauge by default."""
+    span: Annotated[tuple[GaugeOrAbsolute, GaugeOrAbsolute], PAIR]
+    """Least and greatest pressure of its span, in its own reference."""
+    accuracy: (
+        Annotated[
+            Annotated[Annotated[float, Quantity(RATIO, "0 %", "10 %"), AfterValidator(Share)], Tag("<share>")]
+            | Annotated[Annotated[float, Quantity(PRESSURE, "0 Pa", "1 bar")], Tag("<pressure>")],
+            Discriminator(_accuracy_form),
+        ]
+        | None
+    ) = None
+    """Greatest error, as a share of the span or as a pressure; 0.1 % by default (common practice)."""
+    height: Annotated[float, Quantity(LENGTH, "-20 m", "200 m")] | None = None
+    """Height above the tip; the tube's length by default."""
+    damping: Annotated[float, Quantity(DURATION, "0 s", "60 s")] | None = None
+    """Time constant; found by itself by default."""
+
+
+class ValveForm(Section):
+    """The purge valve and where it is driven from."""
+
+    link: str
+    """Name of a link."""
+    unit: UnitId
+    """Modbus unit id."""
+    coil: Address | None = None
+    """0-based address of the coil; or `register`."""
+    register_: Annotated[Address | None, Field(alias="register")] = None
+    """0-based address of the holding register; or `coil`."""
+    open_value: Annotated[int, Field(ge=0, le=65535)] | None = None
+    """What opens the valve when written to `register`; 1 by default."""
+    shut_value: Annotated[int, Field(ge=0, le=65535)] | None = None
+    """What shuts it; 0 by default."""
+    active: Literal["high", "low"] = "high"
+    """`low`: the valve opens when the coil is off; high by default."""
+    max_open: Annotated[float, Quantity(DURATION, "1 s", "1 h")]
+    """Longest time that the valve may be open in one cycle."""
+
+
+class TankForm(Section):
+    """One tank."""
+
+    vented: bool
+    """The operator's statement that the tank is open to the air; must be true."""
+    tolerates_air: bool
+    """The operator's statement that the liquid may have air blown through it; must be true."""
+    liquid: LiquidForm
+    """The liquid."""
+    vessel: VesselForm
+    """The tank's shape."""
+    tube: TubeForm
+    """The dip tube."""
+    line: LineForm | None = None
+    """The line from valve to tube; left out when the valve sits on the tube."""
+    transmitter: TransmitterForm
+    """The pressure transmitter."""
+    valve: ValveForm
+    """The purge valve."""
+    every: Annotated[float, Quantity(DURATION, "5 s", "7 day")]
+    """Longest time between the starts of two purges."""
+
+
+class SiteFileForm(Section):
+    """A lungfish site file: one site with its links, its air and its tanks."""
+
+    site: SiteForm
+    """The place."""
+    store: StoreForm
+    """Where readings are kept."""
+    links: Annotated[dict[Name, LinkForm], Field(min_length=1, max_length=100)]
+    """Connections to I/O devices, by name."""
+    air: AirForm
+    """The compressed air."""
+    tanks: Annotated[dict[Name, TankForm], Field(min_length=1, max_length=500)]
+    """Tanks, by name."""

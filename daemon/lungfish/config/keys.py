@@ -1,0 +1,189 @@
+"""What the form allows where: for suggestions, and for examples of what would be right."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterator, Mapping, Sequence
+from functools import cache
+from typing import Final, Literal, get_args, get_origin
+
+from lungfish.config.document import KeyPath
+from lungfish.config.form import SiteFileForm
+from lungfish.config.sections import Section
+
+__all__ = ["EXAMPLES", "example", "form_path", "known_keys", "nearest", "owners"]
+
+EXAMPLES: Final[Mapping[str, str]] = {
+    "site": "{name: Brook Lane works, timezone: Europe/London, latitude: 52.3 deg, altitude: 40 m}",
+    "name": "Brook Lane works",
+    "timezone": "Europe/London",
+    "gravity": "9.812 m/s**2",
+    "latitude": "52.3 deg",
+    "altitude": "40 m",
+    "pressure": "1008 hPa",
+    "store": "{path: readings.db}",
+    "path": "readings.db",
+    "links": "{panel: {kind: modbus-tcp, host: 192.0.2.10}}",
+    "kind": "modbus-tcp",
+    "host": "192.0.2.10",
+    "port": "502",
+    "timeout": "500 ms",
+    "air": "{supply: 3 bar, flow: 1.5 L/min}",
+    "supply": "3 bar",
+    "flow": "1.5 L/min",
+    "reference": "gauge",
+    "critical_ratio": "0.3",
+    "simultaneous": "1",
+    "tanks": "the example site file has one",
+    "vented": "true",
+    "tolerates_air": "true",
+    "liquid": "{density: 998.2 kg/m**3}",
+    "density": "998.2 kg/m**3",
+    "temperature": "20 degC",
+    "tolerance": "0.1 %",
+    "vessel": "{shape: upright-cylinder, diameter: 2.4 m, height: 5 m}",
+    "shape": "upright-cylinder",
+    "diameter": "2.4 m",
+    "height": "5 m",
+    "width": "1.2 m",
+    "depth": "400 mm",
+    "table": "input",
+    "tube": "{tip: 100 mm, bore: 10 mm, length: 4.5 m}",
+    "tip": "100 mm",
+    "bore": "10 mm",
+    "length": "4.5 m",
+    "tip_tolerance": "2 mm",
+    "line": "{bore: 4 mm, length: 20 m, tee: valve-end}",
+    "tee": "valve-end",
+    "transmitter": "{link: panel, unit: 1, table: input, register: 0, format: float32, reads_in: Pa, "
+    "span: [0 kPa, 60 kPa]}",
+    "link": "panel",
+    "unit": "1",
+    "register": "0",
+    "format": "float32",
+    "word_order": "big",
+    "byte_order": "big",
+    "scale": "0.1",
+    "offset": "0 Pa",
+    "reads_in": "Pa",
+    "span": "[0 kPa, 60 kPa]",
+    "accuracy": "0.1 %",
+    "damping": "200 ms",
+    "valve": "{link: panel, unit: 1, coil: 0, max_open: 90 s}",
+    "coil": "0",
+    "open_value": "1",
+    "shut_value": "0",
+    "active": "high",
+    "max_open": "90 s",
+    "every": "10 min",
+}
+"""A sensible value of each key, as it would be written. Invented."""
+
+
+def example(key: str) -> str:
+    """A key with a sensible value, as it would be written.
+
+    Args:
+        key: last part of a dotted path.
+    """
+    return f"`{key}: {EXAMPLES[key]}`" if key in EXAMPLES else f"`{key}`"
+
+
+def nearest(word: str, known: Sequence[str]) -> str | None:
+    """The word that was probably meant, or None.
+
+    Args:
+        word: what was written.
+        known: what is allowed.
+    """
+    lowered = {entry.lower().replace("-", "_"): entry for entry in known}
+    close = difflib.get_close_matches(word.lower().replace("-", "_"), lowered, n=1, cutoff=0.6)
+    return lowered[close[0]] if close else None
+
+
+def form_path(loc: Sequence[int | str], data: object) -> KeyPath:
+    """The path in the file for a path in the form, which also names the variants taken.
+
+    Args:
+        loc: from the form's check.
+        data: the file's data.
+    """
+    path: list[int | str] = []
+    here = data
+    for part in loc:
+        if isinstance(part, str) and (part.startswith("<") or part == "[key]"):
+            continue
+        if isinstance(here, dict) and part not in here and part == here.get("shape"):
+            continue
+        path.append(part)
+        if isinstance(here, dict):
+            here = here.get(part)
+        elif isinstance(here, list) and isinstance(part, int) and part < len(here):
+            here = here[part]
+        else:
+            here = None
+    return tuple(path)
+
+
+def known_keys(path: KeyPath, data: object) -> tuple[str, ...]:
+    """Keys that the form allows in the section at a path.
+
+    Args:
+        path: of a section.
+        data: the file's data, which decides between shapes.
+    """
+    annotation: object = SiteFileForm
+    here = data
+    for part in path:
+        annotation = _inside(annotation, part, here)
+        here = here.get(part) if isinstance(here, dict) else None
+    section = _section(annotation, here)
+    return _keys(section) if section is not None else ()
+
+
+def owners(key: str) -> tuple[str, ...]:
+    """Sections that have a key, each by its own key.
+
+    Args:
+        key: what was written.
+    """
+    return tuple(dict.fromkeys(owner for owner, keys in _all_sections("", SiteFileForm) if key in keys and owner))
+
+
+def _keys(section: type[Section]) -> tuple[str, ...]:
+    return tuple(field.alias or name for name, field in section.model_fields.items())
+
+
+@cache
+def _sections(annotation: object) -> tuple[type[Section], ...]:
+    if isinstance(annotation, type) and get_origin(annotation) is None:
+        return (annotation,) if issubclass(annotation, Section) else ()
+    return tuple(section for part in get_args(annotation) for section in _sections(part))
+
+
+def _section(annotation: object, here: object) -> type[Section] | None:
+    """The one section of several that the data asks for by its shape."""
+    candidates = _sections(annotation)
+    shape = here.get("shape") if isinstance(here, dict) else None
+    for section in candidates:
+        field = section.model_fields.get("shape")
+        if field is not None and get_origin(field.annotation) is Literal and shape in get_args(field.annotation):
+            return section
+    return candidates[0] if candidates else None
+
+
+def _inside(annotation: object, part: str | int, here: object) -> object:
+    if get_origin(annotation) is dict:
+        return get_args(annotation)[1]
+    section = _section(annotation, here)
+    for name, field in section.model_fields.items() if section is not None else ():
+        if part == (field.alias or name):
+            return field.annotation
+    return None
+
+
+def _all_sections(owner: str, annotation: object) -> Iterator[tuple[str, tuple[str, ...]]]:
+    for section in _sections(annotation):
+        yield owner, _keys(section)
+        for name, field in section.model_fields.items():
+            yield from _all_sections(field.alias or name, field.annotation)

@@ -1,0 +1,27 @@
+"""What every section of the form is made of."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Final
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from lungfish.config.fields import Quantity
+from lungfish.units import LENGTH
+
+__all__ = ["PAIR", "ROWS", "Section", "Size"]
+
+
+class Section(BaseModel):
+    """A mapping of the site file: unknown keys are errors, values are taken as they are written."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, use_attribute_docstrings=True)
+
+
+Size = Annotated[float, Quantity(LENGTH, "1 mm", "100 m")]
+
+PAIR: Final[Any] = Field(strict=False)
+"""A list of two, which YAML can't tell from any other list."""
+
+ROWS: Final[Any] = Field(min_length=2, max_length=2000, strict=False)
+"""A table."""
