@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import sqlite3
 from collections.abc import Mapping
 from concurrent.futures import Future
@@ -22,6 +23,7 @@ AIR_SUMS = """
     FROM readings WHERE (purge_s IS NULL OR purge_s > 0)
 """
 _PRUNE_ROWS = 200
+_QUARTER_S = 900
 # Old is what lies before the day by its clock and was kept before anything of that day: readings taken while the clock
 # still stood at 1970 are not old. A clock that ran ahead of now proves nothing. The last of each boot holds its count.
 _FIRST_KEPT = """
@@ -119,21 +121,23 @@ class PruneChore:
     def _announce(self, connection: sqlite3.Connection, numbers: Mapping[str, Numbering]) -> Pruned:
         (readings,) = connection.execute(f"SELECT count(*) {_OLD_READINGS}", self._values("readings")).fetchone()
         (traces,) = connection.execute(f"SELECT count(*) {_OLD_TRACES}", self._values("traces")).fetchone()
-        if readings:
-            oldest_s, newest_s = connection.execute(
-                f"SELECT min(utc_s), max(utc_s) {_OLD_READINGS}", self._values("readings")
-            ).fetchone()
-            day, last = _local_day(oldest_s, self._zone), _local_day(newest_s, self._zone)
-            while day <= last:
-                _write_air_day(connection, day, self._zone, again=False)
-                day += timedelta(days=1)
+        for day in self._days(connection):
+            _write_air_day(connection, day, self._zone, again=False)
         if readings or traces:
-            text = (
-                f"retention removes {readings} readings before {_local_day(self._before_s['readings'], self._zone)} "
-                f"and {traces} traces before {_local_day(self._before_s['traces'], self._zone)}"
-            )
+            counts = [f"{n} {what}{self._bound(what)}" for what, n in (("readings", readings), ("traces", traces))]
+            text = "retention removes " + " and ".join(counts)
             EventItem.of(EventRecord(at=self._at, kind="retention", tank=None, text=text)).write(connection, numbers)
         return Pruned(readings=readings, traces=traces)
+
+    def _days(self, connection: sqlite3.Connection) -> list[date]:
+        """Local days of the readings that will go. Midnights stand on a quarter of an hour everywhere."""
+        query = f"SELECT DISTINCT CAST(utc_s / {_QUARTER_S} AS INTEGER) {_OLD_READINGS}"
+        quarters = connection.execute(query, self._values("readings"))
+        return sorted({_local_day(quarter * _QUARTER_S, self._zone) for (quarter,) in quarters})
+
+    def _bound(self, what: str) -> str:
+        before_s = self._before_s[what]
+        return f" before {_local_day(before_s, self._zone)}" if math.isfinite(before_s) else ""
 
     def _values(self, what: str) -> dict[str, float]:
         return {"before": self._before_s[what], "now": self._at.utc_s}

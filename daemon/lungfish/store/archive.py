@@ -210,8 +210,9 @@ def _open_read_only(path: Path) -> sqlite3.Connection:
     connection.close()
     if application != APPLICATION_ID:
         raise StoreError(f"{path}: not a store of lungfish; look at store.path")
-    which = "a newer" if version > SCHEMA_VERSION else "an older"
-    raise StoreError(f"{path}: written by {which} lungfish (format {version}, this one reads {SCHEMA_VERSION})")
+    if version > SCHEMA_VERSION:
+        raise StoreError(f"{path}: of format {version}, this lungfish reads {SCHEMA_VERSION}: use the newer one")
+    raise StoreError(f"{path}: of the older format {version}: `lungfish run` brings it up to date")
 
 
 def _connect(path: Path, options: str) -> sqlite3.Connection:

@@ -47,7 +47,8 @@ class Backlog:
         self._waiting: list[tuple[int, Future[bool]]] = []
         self._hurry = False
         self._closed = False
-        self.losses = Losses()
+        self._stopped = False
+        self._losses = Losses()
 
     def put(self, item: Item) -> bool:
         """Add an item; when the memory allowed is used up, leave its trace out or refuse it, and count that.
@@ -58,14 +59,14 @@ class Backlog:
         with self._changed:
             if self._closed or len(self._items) >= self._most_items:
                 if isinstance(item, ReadingItem):
-                    self.losses.readings += 1
+                    self._losses.readings += 1
                 else:
-                    self.losses.others += 1
+                    self._losses.others += 1
                 return False
             if isinstance(item, ReadingItem) and item.trace is not None:
                 if self._trace_bytes + len(item.trace) > self._most_trace_bytes:
                     item.trace = None
-                    self.losses.traces += 1
+                    self._losses.traces += 1
                 else:
                     self._trace_bytes += len(item.trace)
             self._items.append(item)
@@ -78,7 +79,7 @@ class Backlog:
         future: Future[bool] = Future()
         future.set_running_or_notify_cancel()  # a waiter that gives up must not unmake it
         with self._changed:
-            if self._closed and not self._items:
+            if self._stopped:
                 future.set_result(not self._items)
             else:
                 self._waiting.append((self._put, future))
@@ -125,14 +126,14 @@ class Backlog:
     def losses_now(self) -> Losses:
         """A copy of what was lost and not yet told."""
         with self._changed:
-            return replace(self.losses)
+            return replace(self._losses)
 
     def written(self, number: int, told: Losses) -> None:
         """The oldest items are on disk, and so is the word of these losses."""
         with self._changed:
-            self.losses.readings -= told.readings
-            self.losses.others -= told.others
-            self.losses.traces -= told.traces
+            self._losses.readings -= told.readings
+            self._losses.others -= told.others
+            self._losses.traces -= told.traces
             for _ in range(number):
                 item = self._items.popleft()
                 if isinstance(item, ReadingItem) and item.trace is not None:
@@ -142,6 +143,12 @@ class Backlog:
             self._waiting = [(place, future) for place, future in self._waiting if place > self._written]
         for future in done:
             future.set_result(True)
+
+    def stopped(self) -> None:
+        """The writer has ended: what still waits will never be written."""
+        with self._changed:
+            self._stopped = True
+        self.failed()
 
     def failed(self) -> None:
         """A try has failed: nobody is kept waiting for the disk."""

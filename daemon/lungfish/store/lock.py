@@ -24,9 +24,18 @@ class StoreLock:
     def __init__(self, path: Path, descriptor: int) -> None:
         self.path = path
         """The store that is locked."""
-        self.written = False
-        """A `Store` writes under this lock; there is one at most."""
+        self._written = False
         self._descriptor = descriptor
+
+    def begin_writing(self) -> bool:
+        """Take the right to write, which one `Store` at a time has; False when another has it."""
+        with _guard:
+            free, self._written = not self._written, True
+        return free
+
+    def end_writing(self) -> None:
+        """Give that right back."""
+        self._written = False
 
     def release(self) -> None:
         """Let go; a second call does nothing. The lock file stays: removing it would race with the next taker."""

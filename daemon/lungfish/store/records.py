@@ -51,7 +51,7 @@ class StoredEvent:
     id: int
     """Row; grows in the order of keeping."""
     seq: int
-    """Number within its boot, from 1, without a hole."""
+    """Number within its boot; grows."""
     at: Stamp
     """When."""
     kind: str

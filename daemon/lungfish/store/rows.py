@@ -8,7 +8,7 @@ import sqlite3
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, fields, is_dataclass, replace
 from enum import Enum
-from typing import Protocol, runtime_checkable
+from typing import Protocol
 
 from lungfish.core.codes import Diagnosis, Quality
 from lungfish.core.setup import Learned
@@ -23,7 +23,6 @@ __all__ = [
     "LearnedItem",
     "Numbering",
     "ReadingItem",
-    "Rescuable",
     "learned_from_json",
     "plain_json",
 ]
@@ -87,16 +86,11 @@ class Item(Protocol):
         """
         ...
 
-
-@runtime_checkable
-class Rescuable(Item, Protocol):
-    """An item that can be kept in another form when the tables refuse it."""
-
     def rescued(self, reason: str) -> Item:
-        """The same record in a form that any table takes.
+        """The same in a form that any table takes.
 
         Args:
-            reason: why it was refused.
+            reason: why the tables refused it.
         """
         ...
 
@@ -220,12 +214,16 @@ class IntentItem:
             "VALUES (:session, :number, :boot_id, :utc_s, :monotonic_s, :clock, :tank) "
             "ON CONFLICT (session, number) DO NOTHING",
             {
-                **_stamp_columns(self.intent.at),
+                **_sane_stamp(_stamp_columns(self.intent.at)),
                 "session": self.intent.session,
                 "number": self.intent.number,
                 "tank": clean_text(self.intent.tank),
             },
         )
+
+    def rescued(self, reason: str) -> IntentItem:
+        """There is no other form: its stamp is made to fit as it is."""
+        return self
 
 
 @dataclass(slots=True)
@@ -251,6 +249,10 @@ class LearnedItem:
             "ON CONFLICT (tank) DO UPDATE SET config = excluded.config, state = excluded.state",
             (self.tank, self.config, self.state),
         )
+
+    def rescued(self, reason: str) -> LearnedItem:
+        """There is no other form."""
+        return self
 
 
 def learned_from_json(text: str) -> Learned:

@@ -61,6 +61,7 @@ class Store:
     ) -> Store:
         """Open a store for writing, made if it is not there; takes the lock unless this process has it already.
 
+        The file is looked over first, which takes a while when it is large: call it in a thread beside an event loop.
         A full, failing or read-only disk is no error here: it is trouble, told and tried again.
 
         Args:
@@ -81,26 +82,25 @@ class Store:
         own_lock = lock is None
         if lock is None:
             lock = lock_store(file)
-        if lock.written:
+        if not lock.begin_writing():
             raise StoreBusy(f"{file}: this process writes to the store already")
         backlog = Backlog(most_items=most_items, most_trace_bytes=most_trace_bytes)
         writer = Writer(file, backlog, make=make, now=now, on_trouble=on_trouble)
         try:
             writer.start()
         except BaseException:
+            lock.end_writing()
             if own_lock:
                 lock.release()
             raise
-        lock.written = True
         return cls(file, lock, own_lock, writer, backlog, config)
 
     @property
     def trouble(self) -> str | None:
         """What keeps the store from being written, in a sentence; None while all is well."""
         losses = self._backlog.losses_now()
-        if losses.any:
-            return f"{self._writer.trouble or self._path}; lost for want of memory: {losses}"
-        return self._writer.trouble
+        parts = [self._writer.trouble or "", f"lost for want of memory: {losses}" if losses.any else ""]
+        return "; ".join(part for part in parts if part) or None
 
     @property
     def waiting(self) -> int:
@@ -109,6 +109,7 @@ class Store:
 
     def put_reading(self, record: ReadingRecord) -> None:
         """Keep a reading, and with it end the intent of its tank. Returns at once and raises nothing."""
+        self._writer.seen(record.at)
         self._put_reading(record, ends=None)
 
     def put_event(self, record: EventRecord) -> None:
@@ -172,13 +173,14 @@ class Store:
     def unfinished_intents(self) -> list[Intent]:
         """Openings that an earlier run announced and did not live to read: each is owed a row by `put_aborted`.
 
-        Raises:
-            StoreError: the store can't be read.
+        Returns:
+            In the order of opening; none when the store can't be read now: then they stay for the next start.
         """
-        if not self._path.exists():
-            return []
-        with Archive(self._path) as archive:
-            return [intent for intent in archive.intents() if intent.session != self._session]
+        try:
+            with Archive(self._path) as archive:
+                return [intent for intent in archive.intents() if intent.session != self._session]
+        except StoreError:
+            return []  # told by `trouble`
 
     def put_aborted(self, intent: Intent, sentence: str) -> None:
         """Give an unfinished intent its row: `aborted`, with the time of the opening, and air and duration unknown.
@@ -231,6 +233,7 @@ class Store:
             zone: the site's time zone.
         """
         future: Future[bool] = Future()
+        future.set_running_or_notify_cancel()  # a waiter that gives up must not unmake it
         self._writer.add(AirDayChore(day, zone, future))
         return future
 
@@ -249,6 +252,7 @@ class Store:
             What was removed; None when it had to be given up.
         """
         future: Future[Pruned | None] = Future()
+        future.set_running_or_notify_cancel()
         start = [
             float("-inf") if day is None else day_bounds_utc_s(day, zone)[0] for day in (readings_before, traces_before)
         ]
@@ -269,7 +273,7 @@ class Store:
         self._ended = True
         self._backlog.close()
         ended = self._writer.join(within_s)
-        self._lock.written = False
+        self._lock.end_writing()
         if self._own_lock:
             self._lock.release()
         if not ended or len(self._backlog):
@@ -285,7 +289,6 @@ class Store:
         self.close()
 
     def _put_reading(self, record: ReadingRecord, *, ends: Intent | None) -> None:
-        self._writer.seen(record.at)
         self._backlog.put(ReadingItem.of(record, session=self._session, config=self._config, ends=ends))
 
 

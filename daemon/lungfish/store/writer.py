@@ -14,7 +14,7 @@ from lungfish.errors import StoreError
 from lungfish.ports import EventRecord, Stamp
 from lungfish.store.backlog import Backlog, Losses
 from lungfish.store.opening import Connect, open_database, primary_code
-from lungfish.store.rows import EventItem, Item, Numbering, Rescuable
+from lungfish.store.rows import EventItem, Item, Numbering
 
 __all__ = ["Chore", "Writer"]
 
@@ -22,7 +22,14 @@ _BATCH = 256
 _FIRST_PAUSE_S = 1.0
 _LONGEST_PAUSE_S = 60.0
 _HANDLE_STAYS_GOOD = (sqlite3.SQLITE_FULL, sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
-_REFUSED_RECORD = (sqlite3.IntegrityError, sqlite3.DataError, sqlite3.InterfaceError, OverflowError, UnicodeError)
+_REFUSED_RECORD = (
+    sqlite3.IntegrityError,
+    sqlite3.DataError,
+    sqlite3.InterfaceError,
+    sqlite3.ProgrammingError,
+    OverflowError,
+    UnicodeError,
+)
 
 Numbers = Mapping[str, Numbering]
 
@@ -46,6 +53,36 @@ class Chore(Protocol):
         ...
 
 
+class _Notices:
+    """What the store itself has to tell, made into events as soon as it knows what time it is."""
+
+    def __init__(self, backlog: Backlog, now: Callable[[], Stamp] | None) -> None:
+        self._backlog = backlog
+        self._now = now
+        self._latest: Stamp | None = None
+        self._untold: list[str] = []
+        self._lock = threading.Lock()
+
+    def stamp(self) -> Stamp | None:
+        """Now, or the time of the latest record; None when neither is known."""
+        return self._now() if self._now is not None else self._latest
+
+    def seen(self, at: Stamp) -> None:
+        """A record of this moment was put."""
+        self._latest = at
+        self.tell([])
+
+    def tell(self, texts: list[str]) -> None:
+        """Tell this, and what is still untold."""
+        with self._lock:
+            self._untold += texts
+            at = self.stamp() if self._untold else None
+            if at is not None:
+                for text in self._untold:
+                    self._backlog.put(EventItem.of(_own_event(at, text)))
+                self._untold = []
+
+
 class Writer:
     """Owns the connection and the thread."""
 
@@ -67,10 +104,13 @@ class Writer:
         self._connection: sqlite3.Connection | None = None
         self._numbers = {table: Numbering(table) for table in ("readings", "events")}
         self._chores: deque[Chore] = deque()
-        self._untold: list[str] = []
-        self._latest: Stamp | None = None
+        self._chores_lock = threading.Lock()
+        self._notices = _Notices(backlog, now)
         self._failed_since: Stamp | None = None
+        self._reason = ""
+        self._kept_late = 0
         self._pause_s: float | None = None
+        self._ended = False
         self._thread = threading.Thread(target=self._run, name="store", daemon=True)
 
     def start(self) -> None:
@@ -92,13 +132,16 @@ class Writer:
 
     def seen(self, at: Stamp) -> None:
         """Remember the time of the latest record, for what the store itself has to tell."""
-        self._latest = at
-        self._tell_notices()
+        self._notices.seen(at)
 
     def add(self, chore: Chore) -> None:
-        """Take a chore; it is done between batches."""
-        self._chores.append(chore)
-        self._backlog.poke()
+        """Take a chore; it is done between batches, or given up when writing fails or has ended."""
+        with self._chores_lock:
+            if not self._ended:
+                self._chores.append(chore)
+                self._backlog.poke()
+                return
+        chore.ended(done=False)
 
     def _run(self) -> None:
         try:
@@ -111,8 +154,10 @@ class Writer:
                     break
         finally:  # also when a bug of ours ends the thread: nobody waits for ever, and it is told
             self._drop_connection()
+            with self._chores_lock:
+                self._ended = True
             self._give_up_chores()
-            self._backlog.failed()
+            self._backlog.stopped()
             if not self._backlog.closed:
                 self._set_trouble("the store's writer has stopped by a fault of its own; nothing more is kept")
 
@@ -126,11 +171,8 @@ class Writer:
             if self._connection is None:
                 self._reopen()
             items, are_all = self._backlog.first(_BATCH)
-            told = self._write(items, tell=are_all)
-            self._pause_s = None
-            self._backlog.written(len(items), told)
+            self._write(items, tell=are_all)
             if are_all:
-                self._recovered()
                 self._do_chore()
             else:
                 self._backlog.poke()
@@ -139,20 +181,25 @@ class Writer:
             return False
         return True
 
-    def _write(self, items: list[Item], *, tell: bool) -> Losses:
-        """One transaction; with `tell`, what went wrong before is part of it.
-
-        Returns:
-            The losses that are told now.
-        """
+    def _write(self, items: list[Item], *, tell: bool) -> None:
+        """One transaction; with `tell`, word of what went wrong before is part of it."""
         losses = self._backlog.losses_now() if tell else Losses()
-        event = self._recovery_event(losses) if tell and (self.trouble is not None or losses.any) else None
-        with self._transaction() as connection:
-            for item in items:
-                self._write_one(connection, item)
-            if event is not None:
-                event.write(connection, self._numbers)
-        return losses if event is not None else Losses()
+        told = self._recovery(losses, len(items)) if self.trouble is not None or losses.any else ""
+        at = self._notices.stamp() if tell and told else None
+        refused: list[str] = []
+        if items or at is not None:
+            with self._transaction() as connection:
+                for item in items:
+                    self._write_one(connection, item, refused)
+                if at is not None:
+                    EventItem.of(_own_event(at, told)).write(connection, self._numbers)
+        self._kept_late += len(items) if self.trouble is not None else 0
+        self._notices.tell(refused if at is not None or not (tell and told) else [*refused, told])
+        self._pause_s = None
+        if tell and self.trouble is not None:
+            self._kept_late, self._failed_since, self._reason = 0, None, ""
+            self._set_trouble(None)
+        self._backlog.written(len(items), losses if at is not None else Losses())
 
     @contextmanager
     def _transaction(self) -> Iterator[sqlite3.Connection]:
@@ -163,29 +210,28 @@ class Writer:
         yield connection
         connection.execute("COMMIT")  # an error before or here: `_failed` undoes it
 
-    def _write_one(self, connection: sqlite3.Connection, item: Item) -> None:
+    def _write_one(self, connection: sqlite3.Connection, item: Item, refused: list[str]) -> None:
         """Write an item; one that the tables refuse is kept in a form that they take, and that is told."""
         connection.execute("SAVEPOINT item")
         try:
             item.write(connection, self._numbers)
         except _REFUSED_RECORD as exc:
-            if not isinstance(item, Rescuable):
-                raise
             connection.execute("ROLLBACK TO item")
-            item.rescued(str(exc)).write(connection, self._numbers)
-            self._untold.append(f"a record did not fit the store's tables and was kept in another form: {exc}")
-            self._tell_notices()
+            refused.append(f"a record did not fit the store and was kept in another form: {exc}")
+            try:
+                item.rescued(str(exc)).write(connection, self._numbers)
+            except _REFUSED_RECORD as again:
+                connection.execute("ROLLBACK TO item")
+                refused[-1] = f"a record did not fit the store and is lost: {again}: {item}"
         connection.execute("RELEASE item")
 
     def _do_chore(self) -> None:
         if not self._chores:
             return
-        chore = self._chores[0]
         with self._transaction() as connection:
-            done = chore.step(connection, self._numbers)
+            done = self._chores[0].step(connection, self._numbers)
         if done:
-            self._chores.popleft()
-            chore.ended(done=True)
+            self._chores.popleft().ended(done=True)
 
     def _give_up_chores(self) -> None:
         while self._chores:
@@ -195,8 +241,7 @@ class Writer:
         self._connection, told = open_database(self._path, self._make)
         for numbers in self._numbers.values():
             numbers.look_again()
-        self._untold += told
-        self._tell_notices()
+        self._notices.tell(told)
 
     def _failed(self, exc: Exception) -> None:
         """Undo, tell, and wait before the next try. After an I/O error the handle is not used again.
@@ -212,11 +257,13 @@ class Writer:
                 self._drop_connection()
         else:
             self._drop_connection()
-        if self.trouble is None:
-            self._failed_since = self._stamp()
+        if self._failed_since is None:
+            self._failed_since = self._notices.stamp()
         self._pause_s = min(_LONGEST_PAUSE_S, 2 * self._pause_s) if self._pause_s else _FIRST_PAUSE_S
         self._give_up_chores()
-        self._set_trouble(f"{self._path}: can't be written ({exc}); {len(self._backlog)} records wait in memory")
+        if self.trouble is None or self._reason != str(exc):
+            self._reason = str(exc)
+            self._set_trouble(f"{self._path}: can't be written: {exc}; records are kept in memory")
         self._backlog.failed()
 
     def _drop_connection(self) -> None:
@@ -225,34 +272,21 @@ class Writer:
                 self._connection.close()
             self._connection = None
 
-    def _recovered(self) -> None:
+    def _recovery(self, losses: Losses, last: int) -> str:
+        """What an event says of a trouble that is over, or of losses without one (a disk too slow)."""
+        text = "the store was too slow"
         if self.trouble is not None:
-            self._failed_since = None
-            self._set_trouble(None)
-
-    def _recovery_event(self, losses: Losses) -> EventItem | None:
-        at = self._stamp()
-        if at is None:
-            return None
-        since = self._failed_since or at
-        text = "the store could be written again"
-        if self.trouble is not None:
-            text = f"the store could not be written for {at.monotonic_s - since.monotonic_s:.0f} s: {self.trouble}"
-        text += f"; lost for want of memory: {losses}" if losses.any else "; all that waited was kept"
-        return EventItem.of(EventRecord(at=at, kind="store", tank=None, text=text))
-
-    def _stamp(self) -> Stamp | None:
-        return self._now() if self._now is not None else self._latest
-
-    def _tell_notices(self) -> None:
-        """Queue what the store has to tell as events, as soon as it knows what time it is."""
-        at = self._stamp() if self._untold else None
-        if at is not None:
-            untold, self._untold = self._untold, []
-            for text in untold:
-                self._backlog.put(EventItem.of(EventRecord(at=at, kind="store", tank=None, text=text)))
+            since, at = self._failed_since, self._notices.stamp()
+            gap = f" for {at.monotonic_s - since.monotonic_s:.0f} s" if at and since else ""
+            text = f"the store could not be written{gap} ({self._reason})"
+        text += f"; {self._kept_late + last} records that waited in memory are kept now"
+        return text + (f"; lost for want of memory: {losses}" if losses.any else "; nothing is lost")
 
     def _set_trouble(self, text: str | None) -> None:
         self.trouble = text
         if self._on_trouble is not None:
             self._on_trouble(text)
+
+
+def _own_event(at: Stamp, text: str) -> EventRecord:
+    return EventRecord(at=at, kind="store", tank=None, text=text)
