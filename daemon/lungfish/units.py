@@ -245,8 +245,11 @@ def _suggestion(text: str, kind: Kind) -> str:
         lowered = {unit.lower(): unit for unit in kind.units}
         close = difflib.get_close_matches(text.lower(), lowered, n=1, cutoff=0.6)
         hint = lowered[close[0]] if close else None
-    usual = ", ".join(f"`{unit}`" for unit in kind.units)
-    return f"did you mean `{hint}`? Usual units of {kind.name}: {usual}" if hint else f"write it in one of {usual}"
+    return f"did you mean `{hint}`? Otherwise {_usual(kind)}" if hint else _usual(kind)
+
+
+def _usual(kind: Kind) -> str:
+    return f"write it in one of {', '.join(f'`{unit}`' for unit in kind.units)}"
 
 
 @lru_cache(maxsize=1024)
@@ -271,9 +274,7 @@ def _scale(text: str, kind: Kind) -> tuple[float, float]:
             f"`{text}` is not a unit of {kind.name} that lungfish knows", _suggestion(spelled, kind)
         ) from None
     except (DimensionalityError, OffsetUnitCalculusError):
-        raise QuantityError(
-            f"`{text}` is not a unit of {kind.name}", f"write a {kind.name}, such as `{kind.example}`"
-        ) from None
+        raise QuantityError(f"`{text}` is not a unit of {kind.name}", _usual(kind)) from None
     return one - zero, zero
 
 
@@ -294,11 +295,14 @@ def unit_in_si(text: str, kind: Kind) -> float:
     Raises:
         QuantityError: unknown unit, one of another dimension, or one whose zero is not the SI zero.
     """
+    right = f"write a unit of {kind.name}, such as `{kind.units[0]}`"
     if len(text) > _LONGEST_UNIT:
-        raise QuantityError("the unit is too long", f"write a unit of {kind.name}, such as `{kind.units[0]}`")
+        raise QuantityError("the unit is too long", right)
+    if re.match(r"\s*[-+.0-9]", text):
+        raise QuantityError(f"`{text}` is more than a unit", right)
     factor, offset = _scale(text.strip(), kind)
     if offset != 0.0:
-        raise QuantityError(f"`{text}` does not start at zero", f"write a unit such as `{kind.si}`")
+        raise QuantityError(f"`{text}` does not start at zero", right)
     return factor
 
 

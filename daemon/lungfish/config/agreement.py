@@ -82,6 +82,7 @@ def check_tank(tank: Tank, setup: CycleSetup, report: Report) -> None:
 def _check_span(path: KeyPath, tank: Tank, setup: CycleSetup, report: Report) -> None:
     span: KeyPath = (*path, "transmitter", "span")
     low, high = setup.span_low_pa, setup.span_high_pa
+    above, kind = (setup.atmosphere_abs_pa, " absolute") if tank.transmitter.absolute else (0.0, "")
     full = full_at_transmitter_pa(setup)
     friction = bubbling_friction_pa(setup, full_gauge_pa(setup))
     ripple = ripple_bound_pa(setup.tube_bore_m, setup.density_kg_m3, setup.gravity_m_s2)
@@ -89,24 +90,25 @@ def _check_span(path: KeyPath, tank: Tank, setup: CycleSetup, report: Report) ->
     if low > 0.0:
         report.error(
             span,
-            f"an uncovered tip gives 0 Pa, below the span's {_kpa(low)}",
-            "use a span that begins at 0 or below (gauge)",
+            f"an uncovered tip gives {_kpa(above)}{kind}, below the span's {_kpa(low + above)}",
+            f"use a span that begins at {_kpa(above)} or below",
         )
     if full > high:
         report.error(
             span,
-            f"a full tank gives {_kpa(full)} ({setup.full_head_m:g} m above the tip), beyond the span's {_kpa(high)}",
-            f"use a transmitter with a span to at least {_kpa(_rounded_up(open_pa))}",
+            f"a full tank gives {_kpa(full + above)}{kind} ({setup.full_head_m:g} m above the tip), beyond the span's "
+            f"{_kpa(high + above)}",
+            f"use a transmitter with a span to at least {_kpa(_rounded_up(open_pa + above))}",
         )
     elif open_pa > high:
         report.error(
             span,
-            f"with the valve open a full tank gives {_kpa(open_pa)} (head {_kpa(full)}, friction {_kpa(friction)}, "
-            f"ripple to {_kpa(ripple)}), beyond the span's {_kpa(high)}",
-            f"use a span to at least {_kpa(_rounded_up(open_pa))}, a lower `air.flow`, a wider line, "
+            f"with the valve open a full tank gives {_kpa(open_pa + above)}{kind} (head {_kpa(full)}, friction "
+            f"{_kpa(friction)}, ripple to {_kpa(ripple)}), beyond the span's {_kpa(high + above)}",
+            f"use a span to at least {_kpa(_rounded_up(open_pa + above))}, a lower `air.flow`, a wider line, "
             "or `tee: tube-end`",
         )
-    elif full < _POOR_SPAN_SHARE * (high - low):
+    elif not tank.transmitter.absolute and full < _POOR_SPAN_SHARE * (high - low):
         report.warn(
             span,
             f"a full tank uses only {100.0 * full / (high - low):.0f} % of the span",
@@ -192,14 +194,14 @@ def _check_places(path: KeyPath, tank: Tank, setup: CycleSetup, report: Report) 
 def _check_times(path: KeyPath, tank: Tank, setup: CycleSetup, report: Report) -> None:
     need, limit = fill_s(setup), fill_limit_s(setup)
     key: KeyPath = (*path, "valve", "max_open")
-    if not need < setup.max_open_s:
-        shown = f"{need:.0f} s" if math.isfinite(need) else "forever"
+    if math.isinf(need):
+        pass  # the supply is too low, which is told there
+    elif not need < setup.max_open_s:
         report.error(
             key,
-            f"filling a flooded tube under a full tank takes {shown}, longer than the {setup.max_open_s:g} s allowed",
-            f"allow about {_seconds_up(1.5 * need + 10.0)}, or raise `air.flow`"
-            if math.isfinite(need)
-            else "raise `air.supply`",
+            f"filling a flooded tube under a full tank takes {need:.0f} s, longer than the {setup.max_open_s:g} s "
+            "allowed",
+            f"allow about {_seconds_up(1.5 * need + 10.0)}, or raise `air.flow`",
         )
     elif not limit < setup.max_open_s:
         report.warn(

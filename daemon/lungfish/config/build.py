@@ -300,6 +300,7 @@ def _transmitter(
         u_pa=_transmitter_u_pa(path, form, number, scale, report),
         height_m=tube_m if form.height is None else form.height,
         damping_s=form.damping,
+        absolute=form.reference == "absolute",
     )
 
 

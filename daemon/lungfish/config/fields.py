@@ -30,14 +30,15 @@ _UNIT_PATTERN: Final = r"[A-Za-z\u00b5\u03bc\u00b0][^%]*$"
 _SHARE_PATTERN: Final = r"(%|percent|ppm)\s*$"
 
 
-def told(wrong: str, right: str) -> PydanticCustomError:
+def told(wrong: str, right: str, example: str = "") -> PydanticCustomError:
     """An error that carries both halves of a message.
 
     Args:
         wrong: what was wrong.
         right: what would be right.
+        example: general example in `right`, for which the key's own one is put.
     """
-    return PydanticCustomError("told", "{wrong}; {right}", {"wrong": wrong, "right": right})
+    return PydanticCustomError("told", "{wrong}; {right}", {"wrong": wrong, "right": right, "example": example})
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +61,7 @@ class Quantity:
         try:
             si = quantity(value, self.kind)
         except QuantityError as error:
-            raise told(error.wrong, error.right) from None
+            raise told(error.wrong, error.right, self.kind.example) from None
         low, high = _bounds(self)
         if not low <= si <= high:
             raise told(

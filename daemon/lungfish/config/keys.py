@@ -32,6 +32,7 @@ EXAMPLES: Final[Mapping[str, str]] = {
     "supply": "3 bar",
     "flow": "1.5 L/min",
     "reference": "gauge",
+    "air.reference": "20 degC 1 bar",
     "critical_ratio": "0.3",
     "simultaneous": "1",
     "tanks": "the example site file has one",
@@ -45,13 +46,24 @@ EXAMPLES: Final[Mapping[str, str]] = {
     "shape": "upright-cylinder",
     "diameter": "2.4 m",
     "height": "5 m",
+    "transmitter.height": "4.5 m",
     "width": "1.2 m",
     "depth": "400 mm",
     "table": "input",
+    "vessel.table": "[[0 m, 0 m**3], [1 m, 4.2 m**3]]",
+    "bottom": "{shape: cone, depth: 400 mm}",
+    "top": "{shape: torispherical}",
+    "ends": "{shape: torispherical}",
+    "flat": "0 mm",
+    "dish": "1.0",
+    "knuckle": "0.06",
+    "bottom_domed": "false",
     "tube": "{tip: 100 mm, bore: 10 mm, length: 4.5 m}",
     "tip": "100 mm",
     "bore": "10 mm",
     "length": "4.5 m",
+    "line.length": "20 m",
+    "line.bore": "4 mm",
     "tip_tolerance": "2 mm",
     "line": "{bore: 4 mm, length: 20 m, tee: valve-end}",
     "tee": "valve-end",
@@ -77,16 +89,19 @@ EXAMPLES: Final[Mapping[str, str]] = {
     "max_open": "90 s",
     "every": "10 min",
 }
-"""A sensible value of each key, as it would be written. Invented."""
+"""A sensible value of each key, as it would be written; with its section's name where it depends. Invented."""
 
 
-def example(key: str) -> str:
+def example(path: KeyPath) -> str:
     """A key with a sensible value, as it would be written.
 
     Args:
-        key: last part of a dotted path.
+        path: of the key.
     """
-    return f"`{key}: {EXAMPLES[key]}`" if key in EXAMPLES else f"`{key}`"
+    words = [part for part in path if isinstance(part, str)]
+    key = words[-1] if words else ""
+    value = EXAMPLES.get(".".join(words[-2:])) or EXAMPLES.get(key)
+    return f"`{key}: {value}`" if value else f"`{key}`"
 
 
 def nearest(word: str, known: Sequence[str]) -> str | None:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from typing import Any, Final
 
 from pydantic import ValidationError
+from pydantic_core import ErrorDetails
 
 from lungfish.config.document import Document, KeyPath
-from lungfish.config.keys import EXAMPLES, example, form_path, known_keys, nearest, owners
+from lungfish.config.keys import example, form_path, known_keys, nearest, owners
 from lungfish.errors import Problem
 
 __all__ = ["dotted", "form_problems"]
@@ -30,70 +33,87 @@ def form_problems(error: ValidationError, document: Document) -> Iterator[Proble
         error: from the form's check.
         document: what was checked. Places that were refused on reading are passed over.
     """
-    for detail in error.errors(include_url=False):
-        path = form_path(detail["loc"], document.data)
-        if any(path[:length] in document.refused for length in range(1, len(path) + 1)):
+    found = [_Found.of(detail, document) for detail in error.errors(include_url=False)]
+    paths = {each.path for each in found}
+    meant = {(*each.path[:-1], close) for each in found if (close := each.meant(document)) is not None}
+    for each in found:
+        hidden = any(each.path[:length] in document.refused for length in range(1, len(each.path) + 1))
+        misspelt = each.kind == "missing" and each.path in meant
+        # A row that is wrong in itself is not counted by the form, which then finds too few.
+        uncounted = each.kind == "too_short" and any(path[:-1] == each.path or path[:-2] == each.path for path in paths)
+        if hidden or misspelt or uncounted:
             continue
-        kind = detail["type"]
-        context: Mapping[str, Any] = detail.get("ctx", {})
-        if kind == "union_tag_not_found":
+        wrong, right = each.words(document)
+        yield Problem(document.line(each.path), dotted(each.path), wrong, right)
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """One finding of the form's check, at its place in the file."""
+
+    path: KeyPath
+    kind: str
+    value: object
+    context: Mapping[str, Any]
+    said: str
+
+    @classmethod
+    def of(cls, detail: ErrorDetails, document: Document) -> _Found:
+        path, kind = form_path(detail["loc"], document.data), detail["type"]
+        if kind in {"union_tag_not_found", "union_tag_invalid"} and isinstance(detail["input"], dict):
             path = (*path, "shape")
-            kind = "missing"
-        wrong, right = _words(kind, path, detail["input"], context, document, detail["msg"])
-        yield Problem(document.line(path), dotted(path), wrong, right)
+            kind = "missing" if kind == "union_tag_not_found" else kind
+        return cls(path, kind, detail["input"], detail.get("ctx", {}), detail["msg"])
 
+    def meant(self, document: Document) -> str | None:
+        """The key that an unknown one was probably meant to be."""
+        if self.kind != "extra_forbidden":
+            return None
+        return nearest(str(self.path[-1]), known_keys(self.path[:-1], document.data))
 
-def _words(
-    kind: str, path: KeyPath, value: object, context: Mapping[str, Any], document: Document, said: str
-) -> tuple[str, str]:
-    key = str(path[-1]) if path else ""
-    if kind == "told":
-        return str(context["wrong"]), str(context["right"])
-    if kind == "missing":
-        return _missing(path)
-    if kind == "extra_forbidden":
-        return _unknown(path, document)
-    if kind in {"literal_error", "union_tag_invalid"}:
-        return _choice(key, value, context)
-    words = _PLAIN.get(kind)
-    if words is None:
-        return f"{_shown(value)} is not allowed here ({said})", f"write something like {example(key)}"
-    wrong, right = words
-    return wrong.format(shown=_shown(value), **context), right(key, context)
+    def words(self, document: Document) -> tuple[str, str]:
+        if self.kind == "told":
+            right = str(self.context["right"])
+            general = self.context.get("example")
+            if general and ": " in (own := example(self.path)):
+                right = right.replace(f"`{general}`", own)
+            return str(self.context["wrong"]), right
+        if self.kind == "missing":
+            return self._missing()
+        if self.kind == "extra_forbidden":
+            return self._unknown(document)
+        if self.kind in {"literal_error", "union_tag_invalid"}:
+            return self._choice()
+        plain = _PLAIN.get(self.kind)
+        if plain is None:
+            return f"{_shown(self.value)} is not allowed here ({self.said})", f"write {example(self.path)}"
+        wrong, right = plain
+        return wrong.format(shown=_shown(self.value)), right.format(example=example(self.path), **self.context)
 
+    def _missing(self) -> tuple[str, str]:
+        if self.path and isinstance(self.path[-1], int):
+            return "there is only one value", "write two values in square brackets"
+        return "is missing", f"add {example(self.path)}"
 
-def _missing(path: KeyPath) -> tuple[str, str]:
-    if isinstance(path[-1], int):
-        return "the row has one value", "write two values in square brackets"
-    return "is missing", f"add {example(path[-1])}"
+    def _unknown(self, document: Document) -> tuple[str, str]:
+        key, known = str(self.path[-1]), known_keys(self.path[:-1], document.data)
+        close = self.meant(document)
+        if close is not None:
+            return "unknown key", f"did you mean `{close}`?"
+        elsewhere = [owner for owner in owners(key) if owner not in self.path[:-1]]
+        if elsewhere:
+            return "unknown key", f"`{key}` belongs under {' or '.join(f'`{owner}`' for owner in elsewhere)}"
+        return "unknown key", f"known here: {', '.join(f'`{word}`' for word in known)}"
 
-
-def _unknown(path: KeyPath, document: Document) -> tuple[str, str]:
-    key = str(path[-1])
-    known = known_keys(path[:-1], document.data)
-    close = nearest(key, known)
-    if close is not None:
-        return "unknown key", f"did you mean `{close}`?"
-    elsewhere = [owner for owner in owners(key) if owner not in path[:-1]]
-    if elsewhere:
-        return "unknown key", f"`{key}` belongs under {' or '.join(f'`{owner}`' for owner in elsewhere)}"
-    anywhere = nearest(key, tuple(EXAMPLES))
-    if anywhere is not None and owners(anywhere):
-        return "unknown key", f"did you mean `{anywhere}`, which belongs under `{owners(anywhere)[0]}`?"
-    return "unknown key", f"known here: {', '.join(f'`{word}`' for word in known)}"
-
-
-def _choice(key: str, value: object, context: Mapping[str, Any]) -> tuple[str, str]:
-    allowed = str(context.get("expected") or context.get("expected_tags", "")).replace(" or ", ", ")
-    words = tuple(word.strip().strip("'") for word in allowed.split("',")) if allowed else ()
-    words = tuple(word.strip().strip("'") for word in words)
-    written = context.get("tag", value)
-    close = nearest(written, words) if isinstance(written, str) else None
-    listed = " | ".join(words)
-    shown = _shown(written)
-    if close is not None and len(words) > 1:
-        return f"{shown} is not one of {listed}", f"did you mean `{close}`?"
-    return f"{shown} is not known here", f"write {listed}" if len(words) == 1 else f"write one of {listed}"
+    def _choice(self) -> tuple[str, str]:
+        allowed = str(self.context.get("expected") or self.context.get("expected_tags", ""))
+        words = tuple(re.findall(r"'([^']*)'", allowed))
+        written = self.context.get("tag", self.value)
+        close = nearest(written, words) if isinstance(written, str) else None
+        if close is not None and len(words) > 1:
+            return f"{_shown(written)} is not one of {' | '.join(words)}", f"did you mean `{close}`?"
+        one = "" if len(words) == 1 else "one of "
+        return f"{_shown(written)} is not known here", f"write {one}{' | '.join(words)}"
 
 
 def _shown(value: object) -> str:
@@ -107,44 +127,23 @@ def _shown(value: object) -> str:
     return f"`{text}`" if len(text) <= 40 else f"`{text[:37]}...`"
 
 
-def _such_as(key: str, context: Mapping[str, Any]) -> str:
-    return f"write something like {example(key)}"
-
-
-def _section(key: str, context: Mapping[str, Any]) -> str:
-    return f"write its keys under it, such as {example(key)}" if key in EXAMPLES else "write its keys under it"
-
-
-def _bound(sign: str) -> Callable[[str, Mapping[str, Any]], str]:
-    def right(key: str, context: Mapping[str, Any]) -> str:
-        limit = next(value for name, value in context.items() if name in {"ge", "le", "gt", "lt"})
-        return f"write a number {sign} {limit:g}"
-
-    return right
-
-
-_PLAIN: Final[Mapping[str, tuple[str, Callable[[str, Mapping[str, Any]], str]]]] = {
-    "bool_type": ("{shown} is neither true nor false", lambda key, context: "write `true` or `false`"),
-    "int_type": ("{shown} is no whole number", lambda key, context: f"write a whole number, such as {example(key)}"),
-    "float_type": (
-        "{shown} is no plain number",
-        lambda key, context: f"write a number without a unit, such as {example(key)}",
-    ),
-    "finite_number": ("{shown} is not finite", lambda key, context: "write an ordinary number"),
-    "string_type": ("{shown} is no text", _such_as),
-    "string_too_short": ("there is nothing in it", _such_as),
-    "string_too_long": ("the text is too long", _such_as),
-    "model_type": ("{shown} stands where a section belongs", _section),
-    "model_attributes_type": ("{shown} stands where a section belongs", _section),
-    "dict_type": ("{shown} stands where a section belongs", _section),
-    "tuple_type": (
-        "{shown} is no list",
-        lambda key, context: f"write a list in square brackets, such as {example(key)}",
-    ),
-    "too_short": ("there are too few entries", lambda key, context: f"write at least {context['min_length']}"),
-    "too_long": ("there are too many entries", lambda key, context: f"write at most {context['max_length']}"),
-    "greater_than_equal": ("{shown} is too small", _bound("of at least")),
-    "greater_than": ("{shown} is too small", _bound("above")),
-    "less_than_equal": ("{shown} is too large", _bound("of at most")),
-    "less_than": ("{shown} is too large", _bound("below")),
+_SECTION: Final = ("{shown} stands where a section belongs", "write its keys under it, such as {example}")
+_PLAIN: Final[Mapping[str, tuple[str, str]]] = {
+    "bool_type": ("{shown} is neither true nor false", "write `true` or `false`"),
+    "int_type": ("{shown} is no whole number", "write a whole number without quotes, such as {example}"),
+    "float_type": ("{shown} is no plain number", "write a number without a unit, such as {example}"),
+    "finite_number": ("{shown} is not finite", "write an ordinary number"),
+    "string_type": ("{shown} is no text", "write something like {example}"),
+    "string_too_short": ("there is nothing in it", "write something like {example}"),
+    "string_too_long": ("the text is too long", "write something like {example}"),
+    "model_type": _SECTION,
+    "model_attributes_type": _SECTION,
+    "dict_type": _SECTION,
+    "tuple_type": ("{shown} is no list", "write a list in square brackets, such as {example}"),
+    "too_short": ("there are too few entries", "write at least {min_length}"),
+    "too_long": ("there are too many entries", "write at most {max_length}"),
+    "greater_than_equal": ("{shown} is too small", "write a number of at least {ge:g}"),
+    "greater_than": ("{shown} is too small", "write a number above {gt:g}"),
+    "less_than_equal": ("{shown} is too large", "write a number of at most {le:g}"),
+    "less_than": ("{shown} is too large", "write a number below {lt:g}"),
 }

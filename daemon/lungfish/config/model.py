@@ -154,6 +154,8 @@ class TransmitterSpec:
     """Height above the tip, m."""
     damping_s: float | None
     """Time constant, s; None when it is to be found by itself."""
+    absolute: bool = False
+    """It measures absolute pressure; the usual atmosphere is taken off in `offset_gauge_pa` and the span."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
