@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import AsyncIterator, Iterator
 
 import pytest
-
-from lungfish.drivers.modbus_tcp import ModbusTcpLink
 from tests.peer.clocks import SkippingClock
 from tests.peer.faulty_peer import FaultyPeer
 from tests.peer.libmodbus_peer import LibmodbusPeer
+
+from lungfish.drivers.modbus_tcp import ModbusTcpLink
 
 TIMEOUT_S = 0.05
 

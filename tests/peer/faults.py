@@ -55,11 +55,9 @@ def _longer(asked: Asked, right: bytes, _chance: random.Random) -> Sequence[Step
 
 def _shorter(asked: Asked, right: bytes, _chance: random.Random) -> Sequence[Step]:
     pdu = right[7:]
-    if asked.function in (3, 4) and len(pdu) > 4:
-        pdu = bytes((pdu[0], pdu[1] - 2)) + pdu[2:-2]
-    else:
-        pdu = pdu[:-1]
-    return (frame(asked.transaction, asked.unit, pdu),)
+    registers = asked.function in (3, 4) and asked.operand > 1
+    less = bytes((pdu[0], pdu[1] - 2)) + pdu[2:-2] if registers else pdu[:-1]
+    return (frame(asked.transaction, asked.unit, less),)
 
 
 def _exception(asked: Asked, _right: bytes, chance: random.Random) -> Sequence[Step]:

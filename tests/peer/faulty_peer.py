@@ -145,6 +145,4 @@ class FaultyPeer:
         if function == 3 and count == 1 and written is not None:
             return frame(asked.transaction, asked.unit, struct.pack(">BBH", 3, 2, written))
         words = [asked.address, asked.number >> 16, asked.number & 0xFFFF] + [0] * 125
-        return frame(
-            asked.transaction, asked.unit, struct.pack(f">BB{count}H", function, 2 * count, *words[:count])
-        )
+        return frame(asked.transaction, asked.unit, struct.pack(f">BB{count}H", function, 2 * count, *words[:count]))

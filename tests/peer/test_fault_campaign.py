@@ -12,13 +12,13 @@ from collections import Counter
 from collections.abc import Sequence
 
 import pytest
-
-from lungfish.drivers.modbus_tcp import ModbusTcpLink
-from lungfish.errors import DeviceAbsent, DeviceError
 from tests.peer.clocks import SkippingClock
 from tests.peer.conftest import TIMEOUT_S
 from tests.peer.faults import HARMLESS, faults
 from tests.peer.faulty_peer import Asked, FaultyPeer, Step, honest, tell
+
+from lungfish.drivers.modbus_tcp import ModbusTcpLink
+from lungfish.errors import DeviceAbsent, DeviceError
 
 FAULTS = faults()
 HONEST_SHARE = 0.3
@@ -135,4 +135,4 @@ async def test_no_foreign_value_is_ever_taken() -> None:
 @pytest.mark.campaign
 @pytest.mark.timeout(1800)
 async def test_no_foreign_value_is_ever_taken_at_length() -> None:
-    await run(range(100, 116), 1250)
+    await run(range(100, 116), 1600)

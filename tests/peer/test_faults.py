@@ -6,12 +6,12 @@ import asyncio
 import random
 
 import pytest
-
-from lungfish.drivers.modbus_tcp import ModbusTcpLink
-from lungfish.errors import DeviceAbsent, DeviceError, DeviceGarbled, DeviceRefused, DeviceTimeout
 from tests.peer.clocks import SkippingClock
 from tests.peer.faults import HARMLESS, faults
 from tests.peer.faulty_peer import FaultyPeer, Script, honest, tell
+
+from lungfish.drivers.modbus_tcp import ModbusTcpLink
+from lungfish.errors import DeviceAbsent, DeviceError, DeviceGarbled, DeviceRefused, DeviceTimeout
 
 FAULTS = faults()
 TOLD_AS: dict[str, tuple[type[DeviceError], ...]] = {

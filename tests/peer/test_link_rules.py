@@ -1,4 +1,4 @@
-"""The rules of the link's owner: what is sent, in which order, how often, and what happens to a caller that gives up."""
+"""The rules of the owner of a link: what is sent, in which order, how often, and to whom an answer goes."""
 
 from __future__ import annotations
 
@@ -8,12 +8,12 @@ import socket
 from collections.abc import Sequence
 
 import pytest
-
-from lungfish.drivers.modbus_tcp import ModbusTcpLink
-from lungfish.errors import DeviceAbsent, DeviceError, DeviceTimeout
 from tests.peer.clocks import SkippingClock
 from tests.peer.conftest import TIMEOUT_S
 from tests.peer.faulty_peer import Asked, FaultyPeer, Pause, Step, honest, tell
+
+from lungfish.drivers.modbus_tcp import ModbusTcpLink
+from lungfish.errors import DeviceAbsent, DeviceError, DeviceTimeout
 
 SLOW_S = 0.02
 
@@ -38,7 +38,7 @@ async def start(link: ModbusTcpLink, address: int, unit: int = 1) -> asyncio.Tas
 
 
 async def on_the_wire(peer: FaultyPeer, number: int) -> None:
-    while len(peer.asked) < number:  # noqa: ASYNC110
+    while len(peer.asked) < number:
         await asyncio.sleep(0.001)
 
 

@@ -81,7 +81,7 @@ def _ask(link: ModbusTcpLinkSpec, request: Request) -> Reply:
     """
     timeout_s = min(link.timeout_s, _LONGEST_TIMEOUT_S)
     label = f"link {link.name} ({link.host}:{link.port})"
-    gate = Gate(time.monotonic)
+    gate = Gate(time.monotonic, _stop_waiting)
     client = ModbusTcpClient(
         link.host, port=link.port, timeout=timeout_s, retries=0, reconnect_delay=0, trace_packet=gate.passes
     )
@@ -97,6 +97,11 @@ def _ask(link: ModbusTcpLinkSpec, request: Request) -> Reply:
         raise DeviceAbsent(f"{label}, {request}: the connection failed") from error
     finally:
         client.close()  # type: ignore[no-untyped-call]  # the library leaves it untyped
+
+
+def _stop_waiting() -> None:
+    """Called by the gate within the library's wait, which would else go on to its time-out."""
+    raise ModbusException("no answer can come any more")
 
 
 def _send(client: ModbusTcpClient, request: Request) -> ModbusPDU:
