@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from lungfish.config.cycle import cycle_setup
-from lungfish.config.load import find_tank, json_schema, load_site, load_site_text
+from lungfish.config.load import find_tank, load_site, load_site_text
 from lungfish.config.model import (
     AirSpec,
     ByteOrder,
@@ -18,6 +18,7 @@ from lungfish.config.model import (
     TransmitterSpec,
     ValveSpec,
 )
+from lungfish.config.schema import json_schema
 
 __all__ = [
     "AirSpec",

@@ -5,9 +5,9 @@ Values leave here in SI. What the keys mean together is settled in `build`, whet
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Final, Literal
 
-from pydantic import AfterValidator, Discriminator, Field, Tag
+from pydantic import AfterValidator, ConfigDict, Discriminator, Field, Tag
 
 from lungfish.config.fields import Host, Name, PressureUnit, Quantity, Share, SiteName, TimeZone
 from lungfish.config.sections import PAIR, ROWS, Section, Size
@@ -201,6 +201,8 @@ class TransmitterForm(Section):
 class ValveForm(Section):
     """The purge valve and where it is driven from."""
 
+    model_config = ConfigDict(json_schema_extra={"oneOf": [{"required": ["coil"]}, {"required": ["register"]}]})
+
     link: str
     """Name of a link."""
     unit: UnitId
@@ -222,9 +224,9 @@ class ValveForm(Section):
 class TankForm(Section):
     """One tank."""
 
-    vented: bool
+    vented: Annotated[bool, Field(json_schema_extra={"const": True})]
     """The operator's statement that the tank is open to the air; must be true."""
-    tolerates_air: bool
+    tolerates_air: Annotated[bool, Field(json_schema_extra={"const": True})]
     """The operator's statement that the liquid may have air blown through it; must be true."""
     liquid: LiquidForm
     """The liquid."""
@@ -242,6 +244,10 @@ class TankForm(Section):
     """Longest time between the starts of two purges."""
 
 
+# Looser than the check itself: in many editors `\w` knows plain letters only.
+_NAMED: Final = {"propertyNames": {"pattern": r"^[^\s.,:;/#'\"]{1,40}$"}}
+
+
 class SiteFileForm(Section):
     """A lungfish site file: one site with its links, its air and its tanks."""
 
@@ -249,9 +255,9 @@ class SiteFileForm(Section):
     """The place."""
     store: StoreForm
     """Where readings are kept."""
-    links: Annotated[dict[Name, LinkForm], Field(min_length=1, max_length=100)]
+    links: Annotated[dict[Name, LinkForm], Field(min_length=1, max_length=100, json_schema_extra=_NAMED)]
     """Connections to I/O devices, by name."""
     air: AirForm
     """The compressed air."""
-    tanks: Annotated[dict[Name, TankForm], Field(min_length=1, max_length=500)]
+    tanks: Annotated[dict[Name, TankForm], Field(min_length=1, max_length=500, json_schema_extra=_NAMED)]
     """Tanks, by name."""

@@ -21,7 +21,7 @@ from lungfish.config.report import Report
 from lungfish.config.sections import Section
 from lungfish.errors import ConfigError, Problem
 
-__all__ = ["find_tank", "json_schema", "load_site", "load_site_text"]
+__all__ = ["find_tank", "load_site", "load_site_text"]
 
 _Form = TypeVar("_Form", bound=Section)
 
@@ -154,12 +154,6 @@ def _named(form: type[_Form], data: object) -> list[tuple[str, _Form | None]]:
 
 def _in_order(problems: list[Problem]) -> list[Problem]:
     return sorted(dict.fromkeys(problems), key=lambda problem: (problem.line or 0, problem.key))
-
-
-def json_schema() -> dict[str, Any]:
-    """The JSON schema (draft 2020-12) of a site file, for editors. From the same definition as the checks."""
-    schema = SiteFileForm.model_json_schema()
-    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}
 
 
 def find_tank(site: Site, name: str) -> Tank:
