@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from lungfish.drivers.gate import Gate, examine
 
-# request and answer PDUs printed in V1.1b3, sections 6.3, 6.4, 6.5, 6.6; the read of one coil is cut from 6.1
+# request and answer PDUs printed in V1.1b3, sections 6.3, 6.4, 6.5, 6.6 (from memory but for 6.3); the read of one coil
+# is cut down from the example of 6.1
 EXAMPLES = {
     "read holding registers 108 to 110": ("03 00 6B 00 03", "03 06 02 2B 00 00 00 64"),
     "read input register 9": ("04 00 08 00 01", "04 02 00 0A"),

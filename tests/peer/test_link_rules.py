@@ -13,7 +13,7 @@ from tests.peer.conftest import TIMEOUT_S
 from tests.peer.faulty_peer import Asked, FaultyPeer, Pause, Step, honest, tell
 
 from lungfish.drivers.modbus_tcp import ModbusTcpLink
-from lungfish.errors import DeviceAbsent, DeviceError, DeviceTimeout
+from lungfish.errors import DeviceAbsent, DeviceError, DeviceGarbled, DeviceTimeout
 
 SLOW_S = 0.02
 
@@ -179,6 +179,18 @@ async def test_a_host_that_slams_the_door_is_not_called_without_end(
     peer.slam = 0
     clock.skip(5.0)
     assert (await (await start(link, 40)))[0] == 40
+
+
+async def test_a_host_that_speaks_something_else_is_not_called_without_end(
+    link: ModbusTcpLink, peer: FaultyPeer
+) -> None:
+    peer.script = lambda _asked, _right: (b"HTTP/1.1 400 Bad Request\r\n\r\n",)
+    with pytest.raises(DeviceGarbled, match="no Modbus frame"):
+        await link.read_registers(unit=1, table="input", address=0, count=3)
+    for _ in range(300):
+        with pytest.raises((DeviceGarbled, DeviceAbsent)):
+            await link.read_registers(unit=1, table="input", address=0, count=3)
+    assert peer.connections <= 3
 
 
 async def test_nobody_there_is_told_with_the_address(clock: SkippingClock) -> None:

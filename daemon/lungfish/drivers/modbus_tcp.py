@@ -220,7 +220,7 @@ class ModbusTcpLink:
         self.stats.requests += 1
         try:
             return await connection.ask(request)
-        except DeviceAbsent:
+        except (DeviceAbsent, DeviceGarbled):
             self._backoff.failed(self._now())
             raise
         finally:

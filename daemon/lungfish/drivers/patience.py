@@ -14,7 +14,8 @@ _HOLD_TIMEOUTS = 10.0
 class Backoff:
     """Delays between attempts to connect: none, then 0.25 s, doubling to 5 s; none again after a good answer.
 
-    Success is an answer, not a connection: a host that accepts and closes at once would else be called without end.
+    Success is an answer, not a connection: a host that accepts and closes at once, or that speaks something else on
+    that port, would else be called without end.
     """
 
     def __init__(self) -> None:
@@ -23,7 +24,7 @@ class Backoff:
         self._delay_s = 0.0
 
     def failed(self, now_s: float) -> None:
-        """No connection came about, or it ended before it carried an answer."""
+        """No connection came about, or it ended, or brought garbage, before it carried an answer."""
         self.next_at_s = now_s + self._delay_s
         self._delay_s = min(max(2 * self._delay_s, _FIRST_DELAY_S), _LONGEST_DELAY_S)
 
