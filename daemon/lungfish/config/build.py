@@ -109,7 +109,7 @@ def build_store(form: StoreForm, base: Path, report: Report) -> Path:
         base: directory of the site file.
         report: where findings go.
     """
-    path = base / form.path
+    path = Path(os.path.abspath(base / form.path))  # the daemon may change its directory
     if os.path.isdir(path):
         report.error(
             ("store", "path"), f"`{form.path}` is a directory", "name a file in it, such as `path: readings.db`"

@@ -227,7 +227,7 @@ class Site:
     atmosphere_abs_pa: float
     """Atmospheric pressure, Pa absolute."""
     store_path: Path
-    """The store's file; absolute or relative to the working directory, as the site file's own path was."""
+    """The store's file, absolute."""
     links: Mapping[str, ModbusTcpLinkSpec]
     """Links by name, in the file's order."""
     air: AirSpec

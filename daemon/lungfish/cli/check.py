@@ -1,0 +1,232 @@
+"""`lungfish check`: reads a site file, says what is wrong with it or what it means. Touches no device."""
+
+from __future__ import annotations
+
+import argparse
+import dataclasses
+import json
+import sys
+from collections.abc import Iterable, Iterator
+
+from lungfish.config import Site, Tank, Tee, load_site
+from lungfish.config.meaning import TankMeaning, meaning_of
+from lungfish.errors import ConfigError, Problem
+from lungfish.units import DENSITY, FLOW, LENGTH, PRESSURE, TEMPERATURE, VOLUME, from_si
+
+__all__ = ["add_parser", "run"]
+
+_HELP = "read a site file and say what it means"
+_DESCRIPTION = """\
+Reads a site file and touches no device. Tells every problem at once, each with line, key, what was wrong and what would
+be right; or, when there is none, what the file means in SI and trade units.
+Exit status: 0 sound, 2 not.
+"""
+_CAUTIONS = (
+    "Caution: measures only; never the one thing between a tank and an overflow. Shut the air and let it",
+    "off before work on tube or line. Purge air brings gas and foam out of the liquid: keep the vent open.",
+)
+_FOOTNOTE = (
+    "Pressures are gauge. inH2O is the conventional inch of water, 249.0889 Pa; a transmitter set to inches",
+    "at 4 degC, 60 degF or 68 degF shows 1.00003, 1.0010 or 1.0018 times as many.",
+    "SL: standard litre, 20 degC and 1 bar (ISO 8778). Bubbling: about 2 s of it make a reading.",
+)
+_NAME_WIDTH = 31
+_VALUE_WIDTH = 16
+
+
+def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command.
+
+    Args:
+        subparsers: of the main parser.
+    """
+    parser = subparsers.add_parser(
+        "check", help=_HELP, description=_DESCRIPTION, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("site", metavar="SITE.yaml", help="the site file")
+    parser.add_argument("--json", action="store_true", help="for a program: one JSON object, SI units")
+    parser.set_defaults(func=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Check a site file.
+
+    Returns:
+        0 sound, 2 not.
+    """
+    try:
+        site = load_site(args.site)
+    except ConfigError as exc:
+        if args.json:
+            print(json.dumps({"file": exc.file, "sound": False, "problems": _told(exc.problems)}, indent=2))
+        else:
+            print(exc, file=sys.stderr)
+        return 2
+    if args.json:
+        print(json.dumps(_as_json(args.site, site), indent=2))
+    else:
+        print("\n".join(_as_text(args.site, site)))
+    return 0
+
+
+def _told(problems: Iterable[Problem]) -> list[dict[str, object]]:
+    return [dataclasses.asdict(problem) for problem in problems]
+
+
+def _as_json(file: str, site: Site) -> dict[str, object]:
+    return {
+        "file": file,
+        "sound": True,
+        "site": site.name,
+        "gravity_m_s2": site.gravity_m_s2,
+        "atmosphere_abs_pa": site.atmosphere_abs_pa,
+        "store": str(site.store_path),
+        "tanks": {name: dataclasses.asdict(meaning_of(site, tank)) for name, tank in site.tanks.items()},
+        "defaults": list(site.defaults),
+        "warnings": _told(site.warnings),
+        "problems": [],
+    }
+
+
+def _as_text(file: str, site: Site) -> Iterator[str]:
+    yield f"{file}: sound; {_counted(len(site.tanks), 'tank')}, {_counted(len(site.warnings), 'warning')}"
+    yield from (f"warning: {warning.told(file)}" for warning in site.warnings)
+    yield ""
+    yield from _site_lines(site)
+    for tank in site.tanks.values():
+        yield ""
+        yield from _tank_lines(tank, meaning_of(site, tank))
+    yield ""
+    yield from _FOOTNOTE
+    yield ""
+    yield from _default_lines(site)
+    yield ""
+    yield from _CAUTIONS
+
+
+def _counted(count: int, what: str) -> str:
+    return f"{count or 'no'} {what}{'' if count == 1 else 's'}"
+
+
+def _default_lines(site: Site) -> Iterator[str]:
+    """What was assumed; what holds for several tanks is told once."""
+    tanks: dict[tuple[str, str], list[str]] = {}
+    for default in site.defaults:
+        key, value = default.split(": ", 1)
+        name = ""
+        if key.startswith("tanks."):
+            _, name, key = key.split(".", 2)
+        tanks.setdefault((key, value), []).append(name)
+    yield "Assumed, because the file does not say:"
+    for (key, value), names in tanks.items():
+        all_of_many = len(names) == len(site.tanks) > 1
+        where = "" if names == [""] else f"each tank's {key}" if all_of_many else f"{', '.join(names)}: {key}"
+        yield f"  {where or key:<43} {value}"
+
+
+def _site_lines(site: Site) -> Iterator[str]:
+    air = site.air
+    yield f"{site.name} ({site.timezone})"
+    yield _row("gravity", f"{site.gravity_m_s2:.5f} m/s2")
+    yield _row("atmosphere", f"{site.atmosphere_abs_pa / 100:.1f} hPa", f"{_psi(site.atmosphere_abs_pa)}, absolute")
+    yield _row("air supply", _pa(air.supply_gauge_pa), _trade_pressure(air.supply_gauge_pa))
+    state = f"at {_celsius(air.reference.temperature_k)}, {air.reference.pressure_pa / 1e5:.4g} bar"
+    flow = from_si(air.flow_m3_s, "L/min", FLOW)
+    hourly = from_si(air.flow_m3_s, "ft**3/h", FLOW)
+    yield _row("air flow, set", f"{flow:.3g} L/min", f"{hourly:.3g} ft3/h, counted {state}")
+    warmth = from_si(air.temperature_k, "degF", TEMPERATURE)
+    yield _row("air in tube and line", _celsius(air.temperature_k), f"{warmth:.0f} degF")
+    yield _row("valves open at once", str(air.simultaneous))
+    yield _row("readings are kept in", str(site.store_path))
+
+
+def _tank_lines(tank: Tank, meaning: TankMeaning) -> Iterator[str]:
+    density = tank.liquid.density_kg_m3
+    full = meaning.full
+    yield tank.name
+    yield _row("liquid", f"{density:.1f} kg/m3", f"{from_si(density, 'lb/ft**3', DENSITY):.2f} lb/ft3")
+    yield _row("  one metre of it", f"{meaning.pa_per_m:.0f} Pa", _trade_pressure(meaning.pa_per_m))
+    yield _row("brim above the floor", *_lengths(tank.vessel_height_m))
+    gallons = from_si(meaning.full_m3, "US_gal", VOLUME)
+    yield _row("volume, brim-full", f"{meaning.full_m3:.2f} m3", f"{gallons:.0f} US gal")
+    yield _row("tip above the floor", *_lengths(tank.tip_m))
+    yield _row("head, brim-full", *_lengths(full.head_m))
+    yield _row("  at the transmitter", _pa(full.gauge_pa), _trade_pressure(full.gauge_pa))
+    span = f"{_pa(tank.transmitter.span_low_gauge_pa)} to {_pa(tank.transmitter.span_high_gauge_pa)}"
+    yield _row("  of the span", f"{100 * meaning.span_used:.0f} %", span)
+    yield _row("gas columns take off", _pa(full.gas_column_pa), _millimetres(full.gas_column_pa, meaning))
+    yield from _friction_lines(tank, meaning)
+    yield _row("ripple, peak to peak, at most", _pa(meaning.ripple_pa), _millimetres(meaning.ripple_pa, meaning))
+    worst, half = 1000 * full.level_u_m, 1000 * meaning.half.level_u_m
+    yield _row("level at best known to (k = 2)", f"{worst:.0f} mm", f"brim-full; {half:.0f} mm half full")
+    yield from _purge_lines(tank, meaning)
+
+
+def _friction_lines(tank: Tank, meaning: TankMeaning) -> Iterator[str]:
+    full = meaning.full
+    if tank.line_length_m > 0:
+        seen = "seen by the transmitter" if tank.tee is Tee.VALVE_END else "not seen by it"
+        size = _millimetres(full.line_friction_pa, meaning)
+        yield _row("friction of the line", _pa(full.line_friction_pa), f"{size}, {seen}")
+        yield _row("  gone after closing within", f"{5 * meaning.settling_s:.2f} s", "five time constants")
+    else:
+        yield _row("friction of the line", "none", "no line")
+
+
+def _purge_lines(tank: Tank, meaning: TankMeaning) -> Iterator[str]:
+    yield _row("purge of a flooded tube", "first bubble", "least air, the same with bubbling")
+    for name, at in (("  brim-full", meaning.full), ("  half full", meaning.half)):
+        air = f"{_litres(at.least_air_m3)}, {_litres(at.least_air_m3 + at.bubbling_air_m3)}"
+        yield _row(name, f"{at.fill_s:.1f} s", air)
+    yield _row("purge of a tight, full tube", "at once", f"0 SL, {_litres(meaning.half.bubbling_air_m3)}")
+    spare = tank.valve.max_open_s / meaning.full.fill_s
+    yield _row("valve open at most", f"{tank.valve.max_open_s:g} s", f"{spare:.1f} times the longest filling")
+    yield _row("a purge at least every", _duration(tank.every_s))
+    yield _row("air a day, half full", _litres(meaning.day_air_tight_m3), "while the tube keeps its air")
+    yield _row("", _litres(meaning.day_air_flooded_m3), "if it floods between purges")
+    yield _row("", _litres(meaning.day_air_continuous_m3), "if the valve stood open all day instead")
+
+
+def _row(name: str, value: str, more: str = "") -> str:
+    return f"  {name:<{_NAME_WIDTH}} {value:<{_VALUE_WIDTH}} {more}".rstrip()
+
+
+def _pa(pascals: float) -> str:
+    if abs(pascals) < 1000:
+        return f"{pascals:.0f} Pa"
+    return f"{pascals / 1000:.4g} kPa" if abs(pascals) < 1e6 else f"{pascals / 1e6:.4g} MPa"
+
+
+def _psi(pascals: float) -> str:
+    return f"{from_si(pascals, 'psi', PRESSURE):.4g} psi"
+
+
+def _trade_pressure(pascals: float) -> str:
+    mbar, inches = from_si(pascals, "mbar", PRESSURE), from_si(pascals, "inH2O_conv", PRESSURE)
+    first = f"{mbar:.4g} mbar" if abs(mbar) < 1000 else f"{mbar / 1000:.4g} bar"
+    return f"{first}, {_psi(pascals)}, {inches:.4g} inH2O"
+
+
+def _millimetres(pascals: float, meaning: TankMeaning) -> str:
+    return f"{1000 * pascals / meaning.pa_per_m:.1f} mm"
+
+
+def _lengths(metres: float) -> tuple[str, str]:
+    feet, inches = from_si(metres, "ft", LENGTH), from_si(metres, "in", LENGTH)
+    return f"{metres:.3f} m", f"{feet:.2f} ft" if feet >= 3 else f"{inches:.2f} in"
+
+
+def _celsius(kelvin: float) -> str:
+    return f"{from_si(kelvin, 'degC', TEMPERATURE):.4g} degC"
+
+
+def _litres(cubic_metres: float) -> str:
+    litres = 1000 * cubic_metres
+    return f"{litres:.2f} SL" if litres < 10 else f"{litres:.0f} SL"
+
+
+def _duration(seconds: float) -> str:
+    for size, unit in ((86400, "day"), (3600, "h"), (60, "min")):
+        if seconds >= size and seconds % size == 0:
+            return f"{seconds / size:g} {unit}"
+    return f"{seconds:g} s"
