@@ -44,7 +44,9 @@ class Problem:
             file: name of the file, as the user gave it.
         """
         place = file if self.line is None else f"{file}:{self.line}"
-        return ": ".join(part for part in (place, self.key, f"{self.wrong}; {self.right}") if part)
+        told = ": ".join(part for part in (place, self.key, f"{self.wrong}; {self.right}") if part)
+        # A file can hold escapes that would move a terminal's cursor or forge a second line of a log.
+        return "".join(sign if sign.isprintable() else f"\\u{ord(sign):04x}" for sign in told)
 
 
 class ConfigError(LungfishError):

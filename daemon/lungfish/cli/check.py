@@ -26,8 +26,9 @@ _CAUTIONS = (
     "off before work on tube or line. Purge air brings gas and foam out of the liquid: keep the vent open.",
 )
 _FOOTNOTE = (
-    "Pressures are gauge. inH2O is the conventional inch of water, 249.0889 Pa; a transmitter set to inches",
-    "at 4 degC, 60 degF or 68 degF shows 1.00003, 1.0010 or 1.0018 times as many.",
+    "Pressures are gauge; a mm beside one is a mm of the liquid. inH2O is the conventional inch of water,",
+    "249.0889 Pa; a transmitter set to inches at 4 degC, 60 degF or 68 degF shows 1.00003, 1.0010 or 1.0018",
+    "times as many.",
     "SL: standard litre, 20 degC and 1 bar (ISO 8778). Bubbling: about 2 s of it make a reading.",
 )
 _NAME_WIDTH = 31

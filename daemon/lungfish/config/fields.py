@@ -21,6 +21,7 @@ __all__ = [
     "Quantity",
     "Share",
     "SiteName",
+    "StorePath",
     "TimeZone",
     "told",
 ]
@@ -116,6 +117,12 @@ def _host(value: str) -> str:
     return value
 
 
+def _store_path(value: str) -> str:
+    if not (0 < len(value) <= 1000 and value.isprintable()):
+        raise told("this is no path", "write a file name of printable characters, such as `readings.db`")
+    return value
+
+
 @cache
 def _zones() -> frozenset[str]:
     return frozenset(zoneinfo.available_timezones())
@@ -152,5 +159,6 @@ def _pressure_unit(value: str) -> str:
 Name = Annotated[str, AfterValidator(_name)]
 SiteName = Annotated[str, AfterValidator(_site_name)]
 Host = Annotated[str, AfterValidator(_host)]
+StorePath = Annotated[str, AfterValidator(_store_path)]
 TimeZone = Annotated[str, AfterValidator(_timezone)]
 PressureUnit = Annotated[str, AfterValidator(_pressure_unit)]

@@ -9,7 +9,7 @@ from typing import Annotated, Final, Literal
 
 from pydantic import AfterValidator, ConfigDict, Discriminator, Field, Tag
 
-from lungfish.config.fields import Host, Name, PressureUnit, Quantity, Share, SiteName, TimeZone
+from lungfish.config.fields import Host, Name, PressureUnit, Quantity, Share, SiteName, StorePath, TimeZone
 from lungfish.config.sections import PAIR, ROWS, Section, Size
 from lungfish.config.vessels import VesselForm
 from lungfish.units import (
@@ -62,7 +62,7 @@ class SiteForm(Section):
 class StoreForm(Section):
     """Where readings are kept."""
 
-    path: Annotated[str, Field(min_length=1, max_length=1000)]
+    path: StorePath
     """The store's file, relative to the site file."""
 
 
