@@ -12,6 +12,8 @@ if TYPE_CHECKING:
 __all__ = [
     "Abort",
     "Action",
+    "AirGranted",
+    "AskAir",
     "Event",
     "Finish",
     "PressureRead",
@@ -38,6 +40,14 @@ class ValveState(Enum):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Start:
     """The cycle may begin: the look at the trapped pressure."""
+
+    t_s: float
+    """Monotonic time, s."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AirGranted:
+    """The air that `AskAir` asked for may be taken now: no more valves are open than the compressor bears."""
 
     t_s: float
     """Monotonic time, s."""
@@ -105,7 +115,12 @@ class Abort:
     """Who asked and why, for the reading's sentence."""
 
 
-Event = Start | PressureRead | ReadFailed | ValveSeen | ValveFailed | Tick | Abort
+Event = Start | AirGranted | PressureRead | ReadFailed | ValveSeen | ValveFailed | Tick | Abort
+
+
+@dataclass(frozen=True, slots=True)
+class AskAir:
+    """The look is done: send `AirGranted` when this valve may open. Sampling goes on meanwhile."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,4 +155,4 @@ class Finish:
     """What was found."""
 
 
-Action = SetValve | Sample | Wake | Finish
+Action = SetValve | AskAir | Sample | Wake | Finish

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from lungfish.physics.tube import AirSpace
+from lungfish.physics.tube import AirSpace, bore_area_m2, pipe_volume_m3
 
 __all__ = ["CycleSetup", "Learned"]
 
@@ -63,12 +63,9 @@ class CycleSetup:
     @property
     def air_space(self) -> AirSpace:
         """Air in tube and line down to the tip."""
-        return AirSpace.of(
-            tube_bore_m=self.tube_bore_m,
-            tube_length_m=self.tube_length_m,
-            line_bore_m=self.line_bore_m,
-            line_length_m=self.line_length_m,
-        )
+        line_m3 = pipe_volume_m3(self.line_bore_m, self.line_length_m) if self.line_length_m else 0.0
+        tube_m3 = pipe_volume_m3(self.tube_bore_m, self.tube_length_m)
+        return AirSpace(volume_m3=tube_m3 + line_m3, area_m2=bore_area_m2(self.tube_bore_m))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,197 @@
+"""What closing the valve tells: plateau and shut-in from one fit, both gone back to the moment of closing.
+
+One curve is fitted through the end of the bubbling and the time after closing. Before closing the pressure is a
+straight line, after closing it is another one, to which the friction of the line dies away; all of it is seen
+through the transmitter's first-order damping. With `u` the time since closing and `tau` the damping:
+
+    u < 0    y = P + s_h (u - tau) + D exp(-(u - u_0) / tau)
+    u >= 0   y = S + s_l (u - tau) + (P - S) G(u) + C exp(-u / tau),   C from continuity at u = 0
+
+`P` plateau and `S` shut-in at closing, `s_h` and `s_l` their slopes, `D` what the damping still remembers of the
+filling, `G` the line's friction dying away behind the same damping. Linear but for `tau`, which is searched.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from lungfish.core.fit import Fit, fit_columns, golden_minimum, lag1_autocorrelation, spread_inflation
+
+__all__ = ["Closing", "closing_of"]
+
+_PLATEAU, _HOLD_SLOPE, _MEMORY, _SHUT_IN, _SHUT_SLOPE = range(5)
+_MODES = tuple(1.0 / (2 * k + 1) ** 2 for k in range(3))
+"""Relative amplitudes of a line's slowest diffusion modes: 1, 1/9, 1/25."""
+
+HOLD_SLOPE_PRIOR_PA_S = 15.0
+"""A level that moves by 1.5 mm/s is fast for a sump; the short hold alone could not bound its slope so well."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Closing:
+    """Both pressures of the moment at which the valve shut, at the transmitter, gauge."""
+
+    plateau_pa: float
+    """While bubbling, friction and mean ripple in it."""
+    shut_in_pa: float
+    """After closing, friction and leak out of it."""
+    plateau_var_pa2: float
+    """Variance of the plateau from noise."""
+    shut_in_var_pa2: float
+    """Variance of the shut-in from noise."""
+    covariance_pa2: float
+    """Covariance of the two."""
+    hold_slope_pa_s: float
+    """Slope while bubbling."""
+    hold_slope_u_pa_s: float
+    """Its standard uncertainty."""
+    shut_slope_pa_s: float
+    """Slope after closing."""
+    shut_slope_u_pa_s: float
+    """Its standard uncertainty."""
+    damping_s: float
+    """Time constant found."""
+    log_damping_u: float
+    """Standard uncertainty of its logarithm."""
+    plateau_by_damping_pa: float
+    """Change of the plateau for a change of the logarithm of the damping, Pa."""
+    shut_in_by_damping_pa: float
+    """Change of the shut-in likewise, Pa."""
+    hold_scatter_pa: float
+    """Standard deviation of the samples while bubbling."""
+    shut_scatter_pa: float
+    """Standard deviation of the samples after closing."""
+    autocorrelation: float
+    """Lag 1, of the residuals after closing."""
+
+
+class _Model:
+    """The columns of the fit, for one set of samples and any damping."""
+
+    def __init__(self, times_s: Sequence[float], gauge_pa: Sequence[float], settling_s: float) -> None:
+        self.before = [t for t in times_s if t < 0]
+        self.after = [t for t in times_s if t >= 0]
+        self.gauge_pa = gauge_pa
+        total = sum(_MODES)
+        self.modes = [
+            (settling_s / (2 * k + 1) ** 2, amplitude / total) for k, amplitude in enumerate(_MODES) if settling_s > 0
+        ]
+
+    def columns(self, damping_s: float) -> list[list[float]]:
+        tau = damping_s
+        first = self.before[0]
+        at_closing = math.exp(first / tau)
+        e = [math.exp(-u / tau) for u in self.after]
+        g = [0.0] * len(e)
+        for mode_s, amplitude in self.modes:
+            # equal time constants have their own limit formula; a hair apart is exact enough and simpler
+            t = mode_s if abs(mode_s - tau) > 1e-4 * tau else mode_s * 1.0002
+            factor = amplitude * t / (t - tau)
+            g = [value + factor * (math.exp(-u / t) - x) for value, u, x in zip(g, self.after, e, strict=True)]
+        none = [0.0] * len(self.before)
+        return [
+            [1.0] * len(self.before) + [a + b for a, b in zip(g, e, strict=True)],
+            [u - tau for u in self.before] + [-tau * x for x in e],
+            [math.exp((first - u) / tau) for u in self.before] + [at_closing * x for x in e],
+            none + [1.0 - a - b for a, b in zip(g, e, strict=True)],
+            none + [u - tau + tau * x for u, x in zip(self.after, e, strict=True)],
+        ]
+
+
+def closing_of(
+    times_s: Sequence[float],
+    gauge_pa: Sequence[float],
+    *,
+    settling_s: float,
+    noise_pa: float,
+    damping_s: float,
+    log_damping_u: float,
+    memory_pa: float,
+) -> Closing | None:
+    """Fit the moment of closing.
+
+    Args:
+        times_s: sample times relative to closing, s, rising: negative while bubbling steadily, then after closing.
+        gauge_pa: samples, Pa.
+        settling_s: slowest time constant of the line's friction, 0 when the transmitter does not see it.
+        noise_pa: standard deviation of the transmitter at rest.
+        damping_s: what is known of the damping beforehand.
+        log_damping_u: standard uncertainty of its logarithm.
+        memory_pa: how much of the filling the damping may still remember at the first sample, Pa.
+
+    Returns:
+        Both pressures, or None when there are too few samples on either side.
+    """
+    model = _Model(times_s, gauge_pa, settling_s)
+    if len(model.before) < 3 or len(model.after) < 6:
+        return None
+    sd_hold = max(noise_pa, _jitter(gauge_pa[: len(model.before)]))
+    weights = [1.0 / sd_hold] * len(model.before) + [1.0 / noise_pa] * len(model.after)
+    priors = [None, (0.0, HOLD_SLOPE_PRIOR_PA_S), (0.0, max(memory_pa, noise_pa)), None, None]
+
+    def fit_at(log_damping: float) -> Fit:
+        return fit_columns(model.columns(math.exp(log_damping)), gauge_pa, weights=weights, priors=priors)
+
+    def misfit(log_damping: float) -> float:
+        strain = (log_damping - math.log(damping_s)) / log_damping_u
+        return fit_at(log_damping).sum_squares + strain * strain
+
+    centre = math.log(damping_s)
+    reach = min(3.0 * log_damping_u, 3.0)
+    try:
+        best = golden_minimum(misfit, centre - reach, centre + reach, max(0.004, reach / 20.0))
+        step = 0.05
+        curvature = (misfit(best + step) - 2.0 * misfit(best) + misfit(best - step)) / step**2
+        fit, high, low = fit_at(best), fit_at(best + step), fit_at(best - step)
+    except ValueError:
+        return None
+    return _closing(model, fit, best, curvature, (high, low, step), sd_hold, noise_pa)
+
+
+def _jitter(gauge_pa: Sequence[float]) -> float:
+    """Standard deviation of neighbouring samples about a straight line, from second differences (sum = 6 sd2)."""
+    if len(gauge_pa) < 5:
+        return 0.0
+    squares = [(a - 2.0 * b + c) ** 2 for a, b, c in zip(gauge_pa, gauge_pa[1:], gauge_pa[2:], strict=False)]
+    return math.sqrt(math.fsum(squares) / len(squares) / 6.0)
+
+
+def _closing(
+    model: _Model,
+    fit: Fit,
+    log_damping: float,
+    curvature: float,
+    sides: tuple[Fit, Fit, float],
+    sd_hold: float,
+    sd_shut: float,
+) -> Closing:
+    count = len(model.before)
+    hold, shut = fit.residuals[:count], fit.residuals[count:]
+    correlation = lag1_autocorrelation(shut)
+    spread = max(1.0, _rms(shut)) ** 2 * spread_inflation(correlation)
+    high, low, step = sides
+    inverse = fit.inverse
+    return Closing(
+        plateau_pa=fit.values[_PLATEAU],
+        shut_in_pa=fit.values[_SHUT_IN],
+        plateau_var_pa2=inverse[_PLATEAU][_PLATEAU] * max(1.0, _rms(hold)) ** 2,
+        shut_in_var_pa2=inverse[_SHUT_IN][_SHUT_IN] * spread,
+        covariance_pa2=inverse[_PLATEAU][_SHUT_IN],
+        hold_slope_pa_s=fit.values[_HOLD_SLOPE],
+        hold_slope_u_pa_s=math.sqrt(inverse[_HOLD_SLOPE][_HOLD_SLOPE]),
+        shut_slope_pa_s=fit.values[_SHUT_SLOPE],
+        shut_slope_u_pa_s=math.sqrt(inverse[_SHUT_SLOPE][_SHUT_SLOPE] * spread),
+        damping_s=math.exp(log_damping),
+        log_damping_u=min(1.0, math.sqrt(2.0 / curvature)) if curvature > 0 else 1.0,
+        plateau_by_damping_pa=(high.values[_PLATEAU] - low.values[_PLATEAU]) / (2.0 * step),
+        shut_in_by_damping_pa=(high.values[_SHUT_IN] - low.values[_SHUT_IN]) / (2.0 * step),
+        hold_scatter_pa=_rms(hold) * sd_hold,
+        shut_scatter_pa=_rms(shut) * sd_shut,
+        autocorrelation=correlation,
+    )
+
+
+def _rms(values: Sequence[float]) -> float:
+    return math.sqrt(math.fsum(v * v for v in values) / max(1, len(values)))

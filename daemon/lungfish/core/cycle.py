@@ -1,0 +1,379 @@
+"""The measuring cycle as one pure state machine: events in, actions out; no clock, no I/O.
+
+    rest -> look -> fill <-> hold -> shut-in -> done,   and from every state straight to done
+
+Every way out goes through `_finish`, which commands the valve shut before anything else.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+
+from lungfish.core.events import (
+    Abort,
+    Action,
+    AirGranted,
+    AskAir,
+    Event,
+    Finish,
+    PressureRead,
+    ReadFailed,
+    Sample,
+    SetValve,
+    Start,
+    Tick,
+    ValveFailed,
+    ValveSeen,
+    ValveState,
+    Wake,
+)
+from lungfish.core.fit import fit_line
+from lungfish.core.judge import Ending, judge
+from lungfish.core.plan import FILL_PERIOD_S, PERIOD_S, SILENCE_S, WINDOWS_S, Plan, longest_lag_pa
+from lungfish.core.reading import Phase
+from lungfish.core.record import Record
+from lungfish.core.setup import CycleSetup, Learned
+from lungfish.core.steady import Trend, trend_of
+from lungfish.errors import IllegalEvent
+
+__all__ = ["TRANSITIONS", "Cycle"]
+
+_OPENING_S = 5.0
+"""A valve that does not confirm its opening within this is shut again."""
+_BAD_IN_A_ROW = 3
+"""So many failed or invalid readings on end make a verdict; fewer are a mishap."""
+_SHUT, _OPEN = SetValve(state=ValveState.SHUT), SetValve(state=ValveState.OPEN)
+
+
+class Cycle:
+    """One measuring cycle of one tube.
+
+    Feed it events through `step` and perform the actions it returns, in their order. `phase` tells where it is.
+    """
+
+    def __init__(self, setup: CycleSetup, learned: Learned) -> None:
+        self.phase = Phase.REST
+        self._setup = setup
+        self._learned = learned
+        self._plan = Plan.of(setup, learned)
+        self._record = Record()
+        self._asked = False
+        self._checked_s = -math.inf
+        self._shut_in_s = 0.0
+
+    def step(self, event: Event) -> tuple[Action, ...]:
+        """Take one event.
+
+        Args:
+            event: what happened, stamped with monotonic seconds.
+
+        Returns:
+            What to do now, in order.
+
+        Raises:
+            IllegalEvent: the table lists no answer for this event in this phase; nothing has changed.
+        """
+        handler = TRANSITIONS.get((self.phase, type(event)))
+        if handler is None:
+            msg = f"{type(event).__name__} can't happen in phase {self.phase.value}"
+            raise IllegalEvent(msg)
+        return handler(self, event)
+
+    def _since_start_s(self, event: Event) -> float:
+        return event.t_s - self._record.started_at_s
+
+    # -- rest and look ---------------------------------------------------------------------------------------------
+
+    def _begin(self, event: Event) -> tuple[Action, ...]:
+        self._record.started_at_s = event.t_s
+        self.phase = Phase.LOOK
+        return Sample(period_s=PERIOD_S), Wake(at_s=event.t_s + 2.0 * SILENCE_S)
+
+    def _look(self, event: Event) -> tuple[Action, ...]:
+        assert isinstance(event, PressureRead)  # noqa: S101 - the table says so, mypy can't
+        trouble = self._take(event)
+        if trouble is not None:
+            return self._finish(event, trouble)
+        record = self._record
+        period_s = record.period_s
+        if self._asked or period_s is None or len(record.times_s) < 8:
+            return (self._watchdog(event),)
+        self._measure_rest()
+        if record.times_s[-1] - record.times_s[0] < self._plan.look_s(record.noise_pa, period_s):
+            return (self._watchdog(event),)
+        self._asked = True
+        return AskAir(), self._watchdog(event)
+
+    def _measure_rest(self) -> None:
+        """Trapped pressure and noise floor, from the latest look: while waiting for air the pressure may drift."""
+        record = self._record
+        times, gauges = record.since(record.times_s[-1] - 5.0)
+        if len(times) < 3:
+            return
+        line = fit_line(times, gauges)
+        record.noise_pa = max(0.3, line.residual_sd)
+        record.trapped_pa = line.values[0] + line.values[1] * (times[-1] - math.fsum(times) / len(times))
+
+    def _watchdog(self, event: Event) -> Wake:
+        """Wake when nothing more is heard."""
+        return Wake(at_s=event.t_s + 2.0 * SILENCE_S)
+
+    def _granted(self, event: Event) -> tuple[Action, ...]:
+        if not self._asked:
+            msg = "air granted that was not asked for"
+            raise IllegalEvent(msg)
+        self._measure_rest()
+        record = self._record
+        record.look_count = len(record.times_s)
+        record.open_commanded_s = self._since_start_s(event)
+        self.phase = Phase.FILL
+        return _OPEN, Sample(period_s=FILL_PERIOD_S), self._open_deadline()
+
+    # -- what can go wrong with a reading, in any phase --------------------------------------------------------------
+
+    def _take(self, event: PressureRead) -> Ending | None:
+        """Keep a reading, or count it as invalid."""
+        record = self._record
+        record.slowest_read_s = max(record.slowest_read_s, event.took_s)
+        plan = self._plan
+        valid = math.isfinite(event.gauge_pa)
+        if valid and not record.valve_commanded_open:
+            valid = plan.invalid_low_pa <= event.gauge_pa <= plan.invalid_high_pa
+        if not valid:
+            record.invalid_in_a_row += 1
+            return Ending.INVALID if record.invalid_in_a_row >= _BAD_IN_A_ROW else None
+        record.add(self._since_start_s(event), event.gauge_pa, self.phase)
+        return None
+
+    def _read_failed(self, event: Event) -> tuple[Action, ...]:
+        record = self._record
+        record.failed_reads += 1
+        record.failed_in_a_row += 1
+        silent_s = self._since_start_s(event) - record.last_good_s
+        if record.failed_in_a_row >= _BAD_IN_A_ROW or (record.valve_commanded_open and silent_s > SILENCE_S):
+            return self._finish(event, Ending.SILENT)
+        return self._tick(event)
+
+    def _tick(self, event: Event) -> tuple[Action, ...]:
+        """Time has passed: the deadlines of the phase."""
+        now_s = self._since_start_s(event)
+        record = self._record
+        if self.phase is Phase.SHUT_IN:
+            return self._shut_in_over(event, now_s)
+        if now_s - record.last_good_s > 2.0 * SILENCE_S:
+            return self._finish(event, Ending.SILENT)
+        if self.phase is Phase.LOOK:
+            return (Wake(at_s=record.started_at_s + record.last_good_s + 2.0 * SILENCE_S + 1e-3),)
+        return self._open_limits(event, now_s)
+
+    # -- fill and hold: the valve is commanded open -------------------------------------------------------------------
+
+    def _open_deadline(self) -> Wake:
+        """The nearest moment at which an open valve must be shut whatever is heard."""
+        record = self._record
+        commanded_s = record.open_commanded_s or 0.0
+        limit_s = min(self._plan.open_limit_s, self._setup.max_open_s)
+        if record.opened_s is None:
+            limit_s = min(limit_s, _OPENING_S)
+        heard_s = max(record.last_good_s, commanded_s)
+        return Wake(at_s=record.started_at_s + min(commanded_s + limit_s, heard_s + SILENCE_S))
+
+    def _open_limits(self, event: Event, now_s: float) -> tuple[Action, ...]:
+        record = self._record
+        commanded_s = record.open_commanded_s or 0.0
+        if record.opened_s is None and now_s - commanded_s >= _OPENING_S:
+            return self._finish(event, Ending.NOT_OPENED)
+        if now_s - commanded_s >= min(self._plan.open_limit_s, self._setup.max_open_s):
+            return self._close(event)
+        if now_s - max(record.last_good_s, commanded_s) >= SILENCE_S:
+            return self._finish(event, Ending.SILENT)
+        return (self._open_deadline(),)
+
+    def _opened(self, event: Event) -> tuple[Action, ...]:
+        assert isinstance(event, ValveSeen)  # noqa: S101 - the table says so, mypy can't
+        self._record.observed = event.state
+        if event.state is ValveState.SHUT:
+            return self._finish(event, Ending.NOT_OPENED)
+        if self._record.opened_s is None:
+            self._record.opened_s = max(self._since_start_s(event), self._record.open_commanded_s or 0.0)
+        return self._open_limits(event, self._since_start_s(event))
+
+    def _valve_failed(self, event: Event) -> tuple[Action, ...]:
+        self._record.observed = ValveState.UNKNOWN
+        return self._finish(event, Ending.VALVE_SILENT)
+
+    def _open_read(self, event: Event) -> tuple[Action, ...]:
+        assert isinstance(event, PressureRead)  # noqa: S101 - the table says so, mypy can't
+        record, plan = self._record, self._plan
+        trouble = self._take(event)
+        if trouble is None and event.gauge_pa >= plan.over_range_pa:
+            trouble = Ending.OVER_RANGE
+        record.beyond_brim = record.beyond_brim + 1 if event.gauge_pa > plan.brim_pa else 0
+        if trouble is None and record.beyond_brim >= 2:
+            trouble = Ending.BEYOND_BRIM
+        if trouble is not None:
+            return self._finish(event, trouble)
+        now_s = self._since_start_s(event)
+        limits = self._open_limits(event, now_s)
+        if self.phase not in (Phase.FILL, Phase.HOLD) or record.opened_s is None:
+            return limits
+        return self._seek_plateau(event, now_s) + limits
+
+    def _seek_plateau(self, event: Event, now_s: float) -> tuple[Action, ...]:
+        """Is the tip reached, and has it bubbled long enough?"""
+        record, plan = self._record, self._plan
+        if now_s - self._checked_s < 1.9 * PERIOD_S:
+            return ()
+        self._checked_s = now_s
+        found = self._plateau()
+        if found is None:
+            was, self.phase = self.phase, Phase.FILL
+            return (Sample(period_s=FILL_PERIOD_S),) if was is Phase.HOLD else ()
+        was, self.phase = self.phase, Phase.HOLD
+        scatter_pa = max(record.noise_pa, found.scatter_pa)
+        wanted_s = plan.hold_s(scatter_pa, record.period_s or PERIOD_S, self._learned.damping_s)
+        since_s = record.times_s[-1] - found.span_s
+        if record.steady_from_s is None or was is Phase.FILL:
+            record.steady_from_s = since_s
+        if record.times_s[-1] - record.steady_from_s >= wanted_s:
+            return self._close(event)
+        return (Sample(period_s=PERIOD_S),) if was is Phase.FILL else ()
+
+    def _plateau(self) -> Trend | None:
+        """The shortest window whose slope is surely that of a plateau; None while filling or not sure."""
+        record, plan = self._record, self._plan
+        if self._plainly_climbing():
+            return None
+        opened_s = record.opened_s or 0.0
+        tau_s = self._learned.damping_s
+        for window_s in WINDOWS_S:
+            from_s = record.times_s[-1] - window_s
+            if from_s < opened_s + PERIOD_S:
+                return None
+            times, gauges = record.since(from_s)
+            trend = trend_of(
+                times,
+                gauges,
+                damping_s=tau_s,
+                noise_pa=record.noise_pa,
+                lag_bound_pa=longest_lag_pa(plan, tau_s),
+            )
+            if trend is None:
+                continue
+            if trend.steady_within(plan.steady_pa_s):
+                return trend
+            if trend.climbs_beyond(plan.steady_pa_s):
+                return None
+        return None
+
+    def _plainly_climbing(self) -> bool:
+        """The last samples climb so steeply that no closer look is needed."""
+        record = self._record
+        times, gauges = record.times_s[-4:], record.gauge_pa[-4:]
+        if len(times) < 4:
+            return True
+        slope = (gauges[-1] - gauges[0]) / (times[-1] - times[0])
+        slope_u = 1.5 * record.noise_pa / (times[-1] - times[0])
+        lag = 1.0 + self._learned.damping_s / (times[-1] - times[0])
+        return slope - 4.0 * slope_u > lag * self._plan.steady_pa_s + self._plan.filling_pa_s
+
+    def _close(self, event: Event) -> tuple[Action, ...]:
+        record = self._record
+        record.shut_commanded_s = self._since_start_s(event)
+        self.phase = Phase.SHUT_IN
+        period_s = record.period_s or PERIOD_S
+        self._shut_in_s = self._plan.shut_in_s(record.noise_pa, min(period_s, 0.2), self._longest_damping_s())
+        return _SHUT, Sample(period_s=PERIOD_S), Wake(at_s=event.t_s + self._shut_in_s)
+
+    def _longest_damping_s(self) -> float:
+        """The damping, on the safe side of what is known."""
+        return min(2.0, self._learned.damping_s * math.exp(self._learned.log_damping_u))
+
+    # -- shut-in ------------------------------------------------------------------------------------------------------
+
+    def _closed(self, event: Event) -> tuple[Action, ...]:
+        assert isinstance(event, ValveSeen)  # noqa: S101 - the table says so, mypy can't
+        record = self._record
+        record.observed = event.state
+        if event.state is ValveState.OPEN:
+            return self._finish(event, Ending.NOT_SHUT)
+        if record.shut_s is None:
+            record.shut_s = max(self._since_start_s(event), record.shut_commanded_s or 0.0)
+        return self._shut_in_over(event, self._since_start_s(event))
+
+    def _shut_read(self, event: Event) -> tuple[Action, ...]:
+        assert isinstance(event, PressureRead)  # noqa: S101 - the table says so, mypy can't
+        trouble = self._take(event)
+        if trouble is not None:
+            return self._finish(event, trouble)
+        return self._shut_in_over(event, self._since_start_s(event))
+
+    def _shut_in_over(self, event: Event, now_s: float) -> tuple[Action, ...]:
+        record = self._record
+        end_s = (record.shut_commanded_s or 0.0) + self._shut_in_s
+        if now_s < end_s:
+            return (Wake(at_s=record.started_at_s + end_s),)
+        return self._finish(event, Ending.COMPLETE if record.shut_s is not None else Ending.NOT_SHUT)
+
+    # -- the end ------------------------------------------------------------------------------------------------------
+
+    def _abort(self, event: Event) -> tuple[Action, ...]:
+        assert isinstance(event, Abort)  # noqa: S101 - the table says so, mypy can't
+        return self._finish(event, Ending.ABORTED, event.reason)
+
+    def _finish(self, event: Event, ending: Ending, reason: str = "") -> tuple[Action, ...]:
+        """The one way out: the valve first."""
+        self.phase = Phase.DONE
+        detail = reason or (event.reason if isinstance(event, ReadFailed | ValveFailed) else "")
+        reading = judge(self._setup, self._learned, self._plan, self._record, ending, event.t_s, detail)
+        return _SHUT, Sample(period_s=0.0), Finish(reading=reading)
+
+    def _ignore(self, event: Event) -> tuple[Action, ...]:
+        """Listed on purpose: it may come late or early and changes nothing."""
+        return ()
+
+
+Handler = Callable[[Cycle, Event], tuple[Action, ...]]
+
+_OPEN_PHASE: dict[type[Event], Handler] = {
+    PressureRead: Cycle._open_read,
+    ReadFailed: Cycle._read_failed,
+    ValveSeen: Cycle._opened,
+    ValveFailed: Cycle._valve_failed,
+    Tick: Cycle._tick,
+    Abort: Cycle._abort,
+    AirGranted: Cycle._tick,
+}
+
+_TABLE: dict[Phase, dict[type[Event], Handler]] = {
+    Phase.REST: {Start: Cycle._begin, Abort: Cycle._abort},
+    Phase.LOOK: {
+        PressureRead: Cycle._look,
+        ReadFailed: Cycle._read_failed,
+        AirGranted: Cycle._granted,
+        ValveSeen: Cycle._ignore,
+        ValveFailed: Cycle._valve_failed,
+        Tick: Cycle._tick,
+        Abort: Cycle._abort,
+    },
+    Phase.FILL: _OPEN_PHASE,
+    Phase.HOLD: _OPEN_PHASE,
+    Phase.SHUT_IN: {
+        PressureRead: Cycle._shut_read,
+        ReadFailed: Cycle._read_failed,
+        ValveSeen: Cycle._closed,
+        ValveFailed: Cycle._valve_failed,
+        Tick: Cycle._tick,
+        Abort: Cycle._abort,
+        AirGranted: Cycle._ignore,
+    },
+    Phase.DONE: dict.fromkeys(
+        (Start, AirGranted, PressureRead, ReadFailed, ValveSeen, ValveFailed, Tick, Abort), Cycle._ignore
+    ),
+}
+
+TRANSITIONS: Mapping[tuple[Phase, type[Event]], Handler] = {
+    (phase, kind): handler for phase, row in _TABLE.items() for kind, handler in row.items()
+}
+"""What may happen in which phase. A pair that is not here raises IllegalEvent and changes nothing."""

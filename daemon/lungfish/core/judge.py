@@ -1,0 +1,236 @@
+"""The end of a cycle: from its record to the reading."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from enum import Enum
+
+from lungfish.core.air import air_used_pa_m3, least_air_pa_m3
+from lungfish.core.budget import Budget, Measured
+from lungfish.core.closing import Closing, closing_of
+from lungfish.core.codes import Diagnosis, Finding, Quality
+from lungfish.core.level import Weighed, level_of, weigh
+from lungfish.core.plan import Plan, longest_lag_pa
+from lungfish.core.reading import Features, Reading
+from lungfish.core.record import Record
+from lungfish.core.setup import CycleSetup, Learned
+from lungfish.core.verdict import Case, findings_of
+
+__all__ = ["Ending", "judge"]
+
+
+class Ending(Enum):
+    """How a cycle came to its end."""
+
+    COMPLETE = "complete"
+    """Through the shut-in, the valve confirmed shut."""
+    SILENT = "silent"
+    """The transmitter did not answer."""
+    INVALID = "invalid"
+    """The transmitter's value was off its span or no number."""
+    OVER_RANGE = "over-range"
+    """The transmitter's limit was reached with the valve open."""
+    BEYOND_BRIM = "beyond-brim"
+    """The pressure passed what a brim-full tank could give."""
+    NOT_OPENED = "not-opened"
+    """The valve was told to open and was not seen to."""
+    NOT_SHUT = "not-shut"
+    """The valve was told to shut and was not seen to."""
+    VALVE_SILENT = "valve-silent"
+    """The valve did not answer."""
+    ABORTED = "aborted"
+    """Ended from outside."""
+
+
+def judge(
+    setup: CycleSetup,
+    learned: Learned,
+    plan: Plan,
+    record: Record,
+    ending: Ending,
+    ended_at_s: float,
+    detail: str,
+) -> Reading:
+    """Turn a finished record into a reading.
+
+    Args:
+        setup: the tank.
+        learned: what was known before.
+        plan: the cycle's limits.
+        record: what was gathered.
+        ending: how it ended.
+        ended_at_s: monotonic time of the end, s.
+        detail: what a driver or the one who aborted said; may be empty.
+    """
+    features = _plain_features(setup, plan, record)
+    level: Measured | None = None
+    head: Measured | None = None
+    budget: Budget | None = None
+    taught = learned
+    if ending is Ending.COMPLETE:
+        closing = _closing(setup, learned, plan, record)
+        weighed = weigh(setup, learned, closing) if closing is not None else None
+        if closing is not None and weighed is not None:
+            features = _closing_features(setup, learned, record, features, closing, weighed)
+        findings = findings_of(
+            Case(
+                setup=setup,
+                learned=learned,
+                plan=plan,
+                record=record,
+                features=features,
+                closing=closing,
+                weighed=weighed,
+            )
+        )
+        if weighed is not None and closing is not None and all(f.quality is not Quality.BAD for f in findings):
+            level, head, budget = level_of(setup, weighed)
+            if any(f.code is Diagnosis.TIP_UNCOVERED for f in findings):
+                level, head = dataclasses.replace(level, value=setup.tip_m), dataclasses.replace(head, value=0.0)
+            taught = _taught(learned, weighed.learned, record, closing, findings)
+        if any(f.code is Diagnosis.NO_AIR for f in findings):
+            features = dataclasses.replace(features, air_pa_m3=0.0)
+    else:
+        findings = (_broken_off(plan, record, ending, detail),)
+    started = record.started_at_s
+    return Reading(
+        started_at_s=started,
+        opened_at_s=_absolute(started, record.opened_s if record.opened_s is not None else record.open_commanded_s),
+        shut_at_s=_absolute(started, record.shut_s),
+        ended_at_s=ended_at_s,
+        head_pa=head,
+        level_m=level,
+        budget=budget,
+        findings=findings,
+        features=features,
+        trace=record.trace(),
+        learned=taught,
+    )
+
+
+def _absolute(started_at_s: float, after_s: float | None) -> float | None:
+    return None if after_s is None else started_at_s + after_s
+
+
+def _plain_features(setup: CycleSetup, plan: Plan, record: Record) -> Features:
+    """What any record tells, complete or not."""
+    return Features(
+        trapped_pa=record.trapped_pa,
+        noise_pa=record.noise_pa if record.trapped_pa is not None else None,
+        period_s=record.period_s,
+        expected_slope_pa_s=plan.filling_pa_s,
+        air_pa_m3=air_used_pa_m3(setup, record),
+        reads_failed=record.failed_reads,
+        samples=len(record.times_s),
+    )
+
+
+def _closing(setup: CycleSetup, learned: Learned, plan: Plan, record: Record) -> Closing | None:
+    """Fit the moment of closing from what bubbled steadily and what followed."""
+    shut_s = record.shut_s or 0.0
+    opened_s = record.opened_s or 0.0
+    steady_s = record.steady_from_s if record.steady_from_s is not None else max(opened_s, shut_s - 1.5)
+    # The knee may lie inside the first part of the window that was found steady.
+    hold_from_s = steady_s + 0.25 * (shut_s - steady_s)
+    times, gauges = record.since(hold_from_s)
+    return closing_of(
+        [t - shut_s for t in times],
+        gauges,
+        settling_s=plan.settling_s * learned.friction_ratio if setup.tee_at_valve else 0.0,
+        noise_pa=record.noise_pa,
+        damping_s=learned.damping_s,
+        log_damping_u=learned.log_damping_u,
+        memory_pa=longest_lag_pa(plan, 2.0 * learned.damping_s),
+    )
+
+
+def _closing_features(
+    setup: CycleSetup, learned: Learned, record: Record, plain: Features, closing: Closing, weighed: Weighed
+) -> Features:
+    trapped = record.trapped_pa if record.trapped_pa is not None else 0.0
+    rise = closing.plateau_pa - trapped
+    fill_s = _fill_s(record, closing, weighed.friction_pa)
+    climb = rise - weighed.friction_pa
+    return dataclasses.replace(
+        plain,
+        fill_s=fill_s,
+        fill_slope_pa_s=climb / fill_s if fill_s and fill_s > 0.2 else None,
+        plateau_pa=closing.plateau_pa,
+        plateau_u_pa=math.sqrt(closing.plateau_var_pa2),
+        plateau_scatter_pa=closing.hold_scatter_pa,
+        hold_slope_pa_s=closing.hold_slope_pa_s,
+        hold_slope_u_pa_s=closing.hold_slope_u_pa_s,
+        shut_in_pa=closing.shut_in_pa,
+        shut_in_u_pa=math.sqrt(closing.shut_in_var_pa2),
+        shut_in_slope_pa_s=closing.shut_slope_pa_s,
+        shut_in_slope_u_pa_s=closing.shut_slope_u_pa_s,
+        friction_pa=closing.plateau_pa - closing.shut_in_pa,
+        expected_friction_pa=weighed.friction_pa,
+        freeze_pa=weighed.freeze_u_pa if weighed.freeze_u_pa > 0 else None,
+        damping_s=closing.damping_s,
+        autocorrelation=closing.autocorrelation,
+        rise_seen=rise > max(3.0, 3.0 * record.noise_pa / math.sqrt(5.0)),
+        least_air_pa_m3=least_air_pa_m3(setup, trapped, weighed.gauge_pa),
+    )
+
+
+def _fill_s(record: Record, closing: Closing, friction_pa: float) -> float | None:
+    """Valve open to first bubble, the transmitter's lag taken off; 0 when the tube was full at once."""
+    if record.opened_s is None or record.shut_s is None or record.trapped_pa is None:
+        return None
+    near = max(3.0 * record.noise_pa, 0.01 * abs(closing.plateau_pa - record.trapped_pa), 5.0)
+    if closing.plateau_pa - record.trapped_pa - max(0.0, friction_pa) < 2.0 * near:
+        return 0.0
+    times, gauges = record.since(record.opened_s, record.shut_s)
+    reached = next((t for t, p in zip(times, gauges, strict=True) if p >= closing.plateau_pa - near), None)
+    if reached is None:
+        return max(0.0, record.shut_s - record.opened_s)
+    return max(0.0, reached - record.opened_s - closing.damping_s)
+
+
+def _taught(
+    before: Learned, after: Learned, record: Record, closing: Closing, findings: tuple[Finding, ...]
+) -> Learned:
+    """What stays for the next cycle: nothing is learned of friction from a tube that a verdict doubts."""
+    clean = all(f.code in (Diagnosis.OK, Diagnosis.LINE_LEAK) for f in findings)
+    end_s = record.times_s[-1]
+    end_pa = closing.shut_in_pa + closing.shut_slope_pa_s * (end_s - (record.shut_s or end_s))
+    return dataclasses.replace(
+        after if clean else before,
+        leak_pa_s=-closing.shut_slope_pa_s,
+        shut_gauge_pa=end_pa,
+        shut_at_s=record.started_at_s + end_s,
+    )
+
+
+def _broken_off(plan: Plan, record: Record, ending: Ending, detail: str) -> Finding:
+    """The verdict on a cycle that did not reach its reading."""
+    said = f": {detail}" if detail else ""
+    last = f"{record.gauge_pa[-1]:.0f} Pa" if record.gauge_pa else "nothing"
+    table = {
+        Ending.SILENT: (
+            Diagnosis.LINK_LOST,
+            f"the transmitter gave no answer {record.failed_in_a_row} times on end, the last reading was {last}{said}",
+        ),
+        Ending.INVALID: (
+            Diagnosis.TRANSMITTER_FAULT,
+            f"{record.invalid_in_a_row} values on end were no number or off the span "
+            f"({plan.invalid_low_pa:.0f} to {plan.invalid_high_pa:.0f} Pa); the last good one was {last}",
+        ),
+        Ending.OVER_RANGE: (
+            Diagnosis.OVER_RANGE,
+            f"the transmitter's limit of {plan.over_range_pa:.0f} Pa was reached with the valve open; shut at once",
+        ),
+        Ending.BEYOND_BRIM: (
+            Diagnosis.TUBE_PLUGGED,
+            f"the pressure reached {last}, a brim-full tank with friction gives {plan.brim_pa:.0f} Pa at most: "
+            "the air can't leave at the tip",
+        ),
+        Ending.NOT_OPENED: (Diagnosis.LINK_LOST, f"the valve was told to open and did not confirm it{said}"),
+        Ending.NOT_SHUT: (Diagnosis.LINK_LOST, f"the valve was told to shut and did not confirm it{said}"),
+        Ending.VALVE_SILENT: (Diagnosis.LINK_LOST, f"the valve did not answer as it must{said}"),
+        Ending.ABORTED: (Diagnosis.ABORTED, f"ended before its reading{said}"),
+    }
+    code, sentence = table[ending]
+    return Finding(code=code, quality=Quality.BAD, sentence=sentence)
