@@ -11,7 +11,7 @@ from pathlib import Path
 
 from lungfish.ports import Clock, ClockState, Stamp
 
-__all__ = ["LoopClock", "Stamps", "StepWatch", "system_stamps"]
+__all__ = ["LoopClock", "Stamps", "StepWatch", "pause_until", "system_stamps"]
 
 _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 _STA_UNSYNC = 0x0040
@@ -23,15 +23,34 @@ _STEP_S = 0.5
 
 
 class LoopClock:
-    """The running event loop's monotonic clock; with a virtual loop, virtual time."""
+    """The running event loop's monotonic clock; with a virtual loop, virtual time. Make it inside the loop."""
+
+    def __init__(self) -> None:
+        self._loop = asyncio.get_running_loop()
 
     def monotonic_s(self) -> float:
-        """Seconds that never step."""
-        return asyncio.get_running_loop().time()
+        """Seconds that never step; may be asked from any thread."""
+        return self._loop.time()
 
     async def sleep_until(self, at_s: float) -> None:
         """Return at or just after this monotonic moment; always lets others run first."""
         await asyncio.sleep(at_s - self.monotonic_s())
+
+
+async def pause_until(clock: Clock, at_s: float, stop: asyncio.Event) -> None:
+    """Wait for a moment or for a stop, whichever comes first.
+
+    Args:
+        clock: monotonic time.
+        at_s: the moment.
+        stop: set by whoever wants the end.
+    """
+    waits = [asyncio.ensure_future(clock.sleep_until(at_s)), asyncio.ensure_future(stop.wait())]
+    try:
+        await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        for each in waits:
+            each.cancel()
 
 
 @dataclass(frozen=True, slots=True)

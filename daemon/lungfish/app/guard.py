@@ -19,6 +19,7 @@ _MARGIN_S = 2.0
 """The cycle's own limit and the runner come first; the guard acts when both have failed."""
 _RETRY_S = 1.0
 _LONGEST_RETRY_S = 15.0
+_STOP_WITHIN_S = 3.0
 
 
 @dataclass(slots=True)
@@ -62,12 +63,12 @@ class Guard:
         self._thread.start()
 
     def stop(self) -> None:
-        """End the thread; what is still armed is watched no more."""
+        """End the thread; what is still armed is watched no more. An act under way is not waited for long."""
         with self._changed:
             self._stopping = True
             self._changed.notify()
         if self._thread.is_alive():
-            self._thread.join()
+            self._thread.join(_STOP_WITHIN_S)
 
     def arm(self, tank: str, until_s: float) -> None:
         """From now on this tank's valve may be open, until this monotonic moment."""

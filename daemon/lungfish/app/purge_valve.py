@@ -16,6 +16,8 @@ __all__ = ["OpenWatch", "PurgeValve"]
 _FIRST_PAUSE_S = 0.1
 _LONGEST_PAUSE_S = 15.0
 """A valve that can't be shut is tried again at least this often, for ever."""
+_TELL_AT_TRY = 2
+"""One lost answer is no news; the next try follows at once."""
 
 
 class OpenWatch(Protocol):
@@ -41,7 +43,7 @@ class PurgeValve:
         max_open_s: longest time that it may be open, s; the watch's limit.
         watch: armed while the valve may be open; None when there is none.
         announce: called and waited for before each opening, to put the intent where a crash can't reach it.
-        tell: told each trouble once and its end, one sentence each.
+        tell: told each trouble that lasts, once, and its end, one sentence each.
     """
 
     def __init__(
@@ -71,6 +73,10 @@ class PurgeValve:
         """The last command."""
         self.observed = ValveState.UNKNOWN
         """What the last answer said; UNKNOWN from each command until its answer."""
+        self.opening_sent = False
+        """A command to open has been sent since this was last set to False."""
+        self.shut_at_s: float | None = None
+        """When it was last confirmed to have been shut by us, monotonic, s; None before."""
         self.on_failed_try: Callable[[str], None] | None = None
         """Told of each try to shut that was not confirmed."""
 
@@ -99,6 +105,7 @@ class PurgeValve:
             if not self._has_air:
                 raise DeviceRefused(f"valve of {self._tank}: not opened, for it has no air permit")
             self.commanded, self.observed = ValveState.OPEN, ValveState.UNKNOWN
+            self.opening_sent = True
             if self._watch is not None:
                 self._watch.arm(self._tank, self._clock.monotonic_s() + self._max_open_s)
             echo = await self._device.command(ValveState.OPEN)
@@ -114,6 +121,18 @@ class PurgeValve:
         if self._shutting is None:
             self._shutting = asyncio.create_task(self._shut_for_ever(), name=f"shut {self._tank}")
         return self._shutting
+
+    async def check_open(self) -> ValveState | None:
+        """Read the open valve back, without standing in the way of a command.
+
+        Returns:
+            What was seen; None when it was told to shut meanwhile.
+
+        Raises:
+            DeviceError: No usable answer.
+        """
+        echo = await self._device.observe()
+        return echo.state if self.commanded is ValveState.OPEN else None
 
     async def look(self) -> ValveState:
         """Read the valve back without changing it; a valve that is not shut although it should be is told and shut.
@@ -140,22 +159,23 @@ class PurgeValve:
 
     async def _shut_for_ever(self) -> ValveEcho:
         pause_s = _FIRST_PAUSE_S
-        failed_at_s: float | None = None
+        began_s = self._clock.monotonic_s()
+        failed = 0
         try:
             while True:
                 try:
                     echo = await self._shut_once()
                 except DeviceError as error:
-                    if failed_at_s is None:
-                        failed_at_s = self._clock.monotonic_s()
+                    failed += 1
+                    if failed == _TELL_AT_TRY:
                         self._tell(f"valve of {self._tank} is not confirmed shut and may be open: {error}")
                     if self.on_failed_try is not None:
                         self.on_failed_try(str(error))
                     await self._clock.sleep_until(self._clock.monotonic_s() + pause_s)
                     pause_s = min(2.0 * pause_s, _LONGEST_PAUSE_S)
                     continue
-                if failed_at_s is not None:
-                    unknown_s = self._clock.monotonic_s() - failed_at_s
+                if failed >= _TELL_AT_TRY:
+                    unknown_s = self._clock.monotonic_s() - began_s
                     self._tell(f"valve of {self._tank} is confirmed shut, after {unknown_s:.0f} s of not knowing")
                 return echo
         finally:
@@ -168,6 +188,7 @@ class PurgeValve:
             self.observed = echo.state
         if echo.state is not ValveState.SHUT:
             raise DeviceGarbled(f"told to shut, it reads back as {echo.state.value}")
+        self.shut_at_s = echo.at_s
         if self._watch is not None:
             self._watch.disarm(self._tank)
         self.yield_air()

@@ -34,6 +34,10 @@ __all__ = ["CycleRun", "MeasuringCycle"]
 _INSIST_S = 10.0
 """A cycle that is over waits this long for its valve to be confirmed shut, then leaves the valve to go on trying."""
 
+_LOOK_EVERY_S = 0.25
+"""An open valve is read back this often; the cycle wants a plateau of 0.6 s at least."""
+_FAILED_LOOKS = 2
+
 
 class MeasuringCycle(Protocol):
     """What is run: the cycle of `lungfish.core`, or another machine with the same events and actions."""
@@ -54,7 +58,8 @@ class CycleRun:
         transmitter: where its pressures come from.
         valve: what it opens and shuts; must be confirmed shut, else opening it is refused.
         clock: monotonic time.
-        keep: given the reading, once, on every way out but a bug, cancellation included.
+        keep: given the reading, once, on every way out but a bug, cancellation included; by then the valve is
+            confirmed shut, or has refused for a while.
         progress: called after each event that a device has brought about: the work that feeds a watchdog.
     """
 
@@ -84,11 +89,14 @@ class CycleRun:
         self._reads = False
         self._held: list[Event] = []
         self._ticking: asyncio.Task[None] | None = None
-        self._ticker_sleeps = False
+        self._ticker_sleeps_until_s: float | None = None
         self._wake_at_s: float | None = None
         self._asking: asyncio.Task[None] | None = None
         self._opening: asyncio.Task[None] | None = None
+        self._watching: asyncio.Task[None] | None = None
         self._shutting: asyncio.Task[None] | None = None
+        self.kept = False
+        """The reading has been passed on."""
         self.events: list[Event] = []
         """Every event that the cycle was given, in order: with them an incident becomes a test."""
 
@@ -105,12 +113,16 @@ class CycleRun:
         self._valve.on_failed_try = self._shut_failed
         try:
             self._spawn(self._feed_later(Start(t_s=self._clock.monotonic_s())), "start")
-            reading = await self._end(finished)
+            reading, cancelled = await self._end(finished)
         finally:
             try:
                 await self._leave()
             finally:
                 self._valve.on_failed_try = None
+        self.kept = True
+        self._keep(reading)
+        if cancelled:
+            raise asyncio.CancelledError
         return reading
 
     def abort(self, reason: str) -> None:
@@ -122,18 +134,16 @@ class CycleRun:
         if self._finished is not None and not self._finished.done():
             self._spawn(self._feed_later(Abort(t_s=self._clock.monotonic_s(), reason=reason)), "abort")
 
-    async def _end(self, finished: asyncio.Future[Reading]) -> Reading:
+    async def _end(self, finished: asyncio.Future[Reading]) -> tuple[Reading, bool]:
+        """The reading, and whether the run was cancelled meanwhile."""
         try:
-            reading = await asyncio.shield(finished)
+            return await asyncio.shield(finished), False
         except asyncio.CancelledError:
             self.abort("the cycle was cancelled")
-            self._keep(await finished)
-            raise
-        self._keep(reading)
-        return reading
+            return await finished, True
 
     async def _leave(self) -> None:
-        for task in (self._sampling, self._ticking, self._asking):
+        for task in (self._sampling, self._ticking, self._asking, self._watching):
             if task is not None:
                 task.cancel()
         if self._shutting is None or not self._shutting.done() or self._valve.observed is not ValveState.SHUT:
@@ -189,8 +199,9 @@ class CycleRun:
         if state is ValveState.OPEN:
             self._opening = self._spawn(self._open(), "open")
             return
-        if self._asking is not None:
-            self._asking.cancel()
+        for task in (self._asking, self._watching):
+            if task is not None and task is not asyncio.current_task():
+                task.cancel()
         if self._opening is not None and self._valve.commanded is not ValveState.OPEN:
             self._opening.cancel()  # it has not begun, and now must not
         shut = self._valve.ensure_shut()  # from here on it goes on by itself, whatever becomes of this run
@@ -208,7 +219,31 @@ class CycleRun:
             event: Event = ValveFailed(t_s=self._clock.monotonic_s(), wanted=ValveState.OPEN, reason=str(error))
         else:
             event = ValveSeen(t_s=echo.at_s, state=echo.state)
+            self._watching = self._spawn(self._watch_open(), "watch")
         self._feed_in_order(event)
+
+    async def _watch_open(self) -> None:
+        """Read an open valve back again and again: when another hand shuts it the pressure stands still too.
+
+        It is looked at more often than the shortest plateau lasts, so that such a standstill never becomes a reading.
+        """
+        failed = 0
+        while True:
+            await self._clock.sleep_until(self._clock.monotonic_s() + _LOOK_EVERY_S)
+            try:
+                state = await self._valve.check_open()
+            except DeviceError as error:
+                failed += 1
+                if failed == _FAILED_LOOKS:
+                    at_s = self._clock.monotonic_s()
+                    self._feed(ValveFailed(t_s=at_s, wanted=ValveState.OPEN, reason=str(error)))
+                    return
+                continue
+            failed = 0
+            if state is ValveState.SHUT:
+                reason = "the valve was found shut while it should be open: another hand, or its own device, shut it"
+                self._feed(Abort(t_s=self._clock.monotonic_s(), reason=reason))
+                return
 
     async def _shut(self, shut: asyncio.Task[ValveEcho]) -> None:
         echo = await asyncio.shield(shut)
@@ -273,17 +308,17 @@ class CycleRun:
 
     def _wake(self, at_s: float) -> None:
         self._wake_at_s = at_s
-        if self._ticker_sleeps and self._ticking is not None:
+        if self._ticking is not None and not self._ticking.done():
+            if self._ticker_sleeps_until_s is None or self._ticker_sleeps_until_s <= at_s:
+                return  # it feeds, or wakes early enough, and then sees the new moment: most wishes only move on
             self._ticking.cancel()
-        elif self._ticking is not None and not self._ticking.done():
-            return
         self._ticking = self._spawn(self._tick(), "tick")
 
     async def _tick(self) -> None:
         while (at_s := self._wake_at_s) is not None:
-            self._ticker_sleeps = True
+            self._ticker_sleeps_until_s = at_s
             await self._clock.sleep_until(at_s)
-            self._ticker_sleeps = False
+            self._ticker_sleeps_until_s = None
             if self._wake_at_s != at_s:
                 continue
             self._wake_at_s = None

@@ -1,0 +1,187 @@
+"""The daemon: shuts every valve, keeps every tank's loop running, and on the way out shuts every valve again."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from lungfish.app.air import AirPermits
+from lungfish.app.journal import Journal
+from lungfish.app.notify import ServiceManager
+from lungfish.app.progress import Progress
+from lungfish.app.purge_valve import OpenWatch, PurgeValve
+from lungfish.app.supervisor import keep_running
+from lungfish.app.tank_loop import CycleMaker, TankLoop
+from lungfish.config import Site, Tank, cycle_setup
+from lungfish.core.cycle import Cycle
+from lungfish.core.events import ValveState
+from lungfish.ports import Clock, Transmitter, Valve
+
+__all__ = ["Daemon", "Devices", "build_tank_loop"]
+
+_READY_WITHIN_S = 10.0
+"""The service manager is told that all runs when every valve is confirmed shut, or after this long."""
+_STOP_WITHIN_S = 15.0
+"""A cycle that was told to stop ends by itself long before this."""
+_SHUT_WITHIN_S = 10.0
+_WATCHDOG_SHARE = 1.0 / 3.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Devices:
+    """Transmitters and valves by tank."""
+
+    transmitters: Mapping[str, Transmitter]
+    """Where pressures come from."""
+    valves: Mapping[str, Valve]
+    """What lets air in."""
+
+
+def build_tank_loop(
+    site: Site,
+    tank: Tank,
+    devices: Devices,
+    clock: Clock,
+    journal: Journal,
+    air: AirPermits,
+    *,
+    progress: Progress,
+    watch: OpenWatch | None = None,
+    make_cycle: CycleMaker = Cycle,
+) -> TankLoop:
+    """Put one tank's loop together.
+
+    Args:
+        site: the site.
+        tank: one of its tanks.
+        devices: of the site.
+        clock: monotonic time.
+        journal: where everything is told.
+        air: permits of the site.
+        progress: where the loop promises its work.
+        watch: shuts valves that are open too long.
+        make_cycle: makes the machine for one cycle.
+    """
+    name = tank.name
+    valve = PurgeValve(
+        name,
+        devices.valves[name],
+        clock,
+        air,
+        max_open_s=tank.valve.max_open_s,
+        watch=watch,
+        announce=lambda: journal.announce(name),
+        tell=lambda text: journal.event("valve", text, tank=name, level=logging.WARNING),
+    )
+    setup = cycle_setup(site, tank)
+    return TankLoop(tank, setup, devices.transmitters[name], valve, clock, journal, progress, make_cycle)
+
+
+class Daemon:
+    """All tanks of a site. Make it inside the running loop, then `run` it once.
+
+    Args:
+        site: the site.
+        devices: transmitters and valves.
+        clock: monotonic time.
+        journal: where everything is told.
+        watch: shuts valves that are open too long, from outside the event loop; None when there is none.
+        manager: the service manager.
+        make_cycle: makes the machine for one cycle.
+    """
+
+    def __init__(
+        self,
+        site: Site,
+        devices: Devices,
+        clock: Clock,
+        journal: Journal,
+        *,
+        watch: OpenWatch | None = None,
+        manager: ServiceManager | None = None,
+        make_cycle: CycleMaker = Cycle,
+    ) -> None:
+        self._site = site
+        self._clock = clock
+        self._journal = journal
+        self._manager = manager or ServiceManager({})
+        self._progress = Progress()
+        self._stopping = asyncio.Event()
+        air = AirPermits(site.air.simultaneous)
+        self.loops = {
+            name: build_tank_loop(
+                site,
+                tank,
+                devices,
+                clock,
+                journal,
+                air,
+                progress=self._progress,
+                watch=watch,
+                make_cycle=make_cycle,
+            )
+            for name, tank in site.tanks.items()
+        }
+
+    async def run(self, stop: asyncio.Event) -> bool:
+        """Work until told to stop.
+
+        Args:
+            stop: set by whoever wants the end.
+
+        Returns:
+            Whether every valve is confirmed shut at the end.
+        """
+        self._journal.event("start", f"{self._site.name}: {len(self.loops)} tanks; every valve is being shut first")
+        for loop in self.loops.values():
+            loop.valve.ensure_shut()
+        works = [asyncio.create_task(self._tank(loop), name=name) for name, loop in self.loops.items()]
+        tending = asyncio.create_task(self._tend(), name="service manager")
+        try:
+            await stop.wait()
+        finally:
+            tending.cancel()
+            all_shut = await self._finish(works)
+        return all_shut
+
+    def abort(self, tank: str, reason: str) -> None:
+        """End a tank's cycle under way; its row says why."""
+        self.loops[tank].abort(reason)
+
+    async def _tank(self, loop: TankLoop) -> None:
+        await asyncio.wait({loop.valve.ensure_shut()}, timeout=_READY_WITHIN_S)
+        await keep_running(loop.tank.name, loop.run, self._clock, self._journal, self._stopping)
+
+    async def _tend(self) -> None:
+        """Tell the service manager when all runs, then feed its watchdog for as long as work gets done."""
+        shutting = {loop.valve.ensure_shut() for loop in self.loops.values()}
+        await asyncio.wait(shutting, timeout=_READY_WITHIN_S)
+        open_or_unknown = [name for name, loop in self.loops.items() if loop.valve.observed is ValveState.UNKNOWN]
+        status = f"valves not confirmed shut: {', '.join(open_or_unknown)}" if open_or_unknown else "measuring"
+        self._manager.tell(f"READY=1\nSTATUS={status}")
+        every_s = self._manager.watchdog_s
+        while every_s is not None:
+            late = self._progress.late(self._clock.monotonic_s())
+            if not late:
+                self._manager.tell("WATCHDOG=1")
+            await self._clock.sleep_until(self._clock.monotonic_s() + every_s * _WATCHDOG_SHARE)
+
+    async def _finish(self, works: list[asyncio.Task[None]]) -> bool:
+        self._manager.tell("STOPPING=1")
+        self._stopping.set()
+        for loop in self.loops.values():
+            loop.stop("lungfish was told to stop")
+        _, late = await asyncio.wait(works, timeout=_STOP_WITHIN_S)
+        for task in late:
+            task.cancel()
+        shutting = {loop.valve.ensure_shut() for loop in self.loops.values()}
+        await asyncio.wait(shutting, timeout=_SHUT_WITHIN_S)
+        not_shut = [name for name, loop in self.loops.items() if loop.valve.observed is not ValveState.SHUT]
+        if not_shut:
+            text = f"stopped, but valves are not confirmed shut and may be open: {', '.join(not_shut)}"
+            self._journal.event("stop", text, level=logging.ERROR)
+        else:
+            self._journal.event("stop", "stopped; every valve is confirmed shut")
+        return not not_shut

@@ -1,0 +1,178 @@
+"""One tank at work: a cycle at once, then one in each slot, until told to stop."""
+
+from __future__ import annotations
+
+import asyncio
+import hashlib
+import logging
+from collections.abc import Callable
+
+from lungfish.app.clock import pause_until
+from lungfish.app.journal import Journal
+from lungfish.app.pacing import Pacing
+from lungfish.app.progress import Progress
+from lungfish.app.purge_valve import PurgeValve
+from lungfish.app.records import aborted_record, reading_record
+from lungfish.app.runner import CycleRun, MeasuringCycle
+from lungfish.config import Tank
+from lungfish.core.events import ValveState
+from lungfish.core.reading import Reading
+from lungfish.core.setup import CycleSetup, Learned
+from lungfish.ports import Clock, ReadingRecord, Transmitter
+
+__all__ = ["CycleMaker", "TankLoop", "settings_hash"]
+
+CycleMaker = Callable[[CycleSetup, Learned], MeasuringCycle]
+
+_SHUT_WITHIN_S = 10.0
+"""Before a cycle its valve has this long to be confirmed shut; then the cycle runs without being able to open it."""
+_NEXT_EVENT_S = 30.0
+"""A cycle under way hears from a device, an answer or a time-out, much more often than this."""
+
+
+def settings_hash(setup: CycleSetup) -> str:
+    """Short hash of a tank's settings: what was learned under others is not used.
+
+    Args:
+        setup: the tank as its cycle sees it.
+    """
+    return hashlib.sha256(repr(setup).encode()).hexdigest()[:16]
+
+
+class TankLoop:
+    """Runs a tank's cycles. One at a time, never more often than its slots, whatever goes wrong in one.
+
+    Args:
+        tank: the tank.
+        setup: the tank as its cycle sees it.
+        transmitter: its transmitter.
+        valve: its valve.
+        clock: monotonic time.
+        journal: where its readings and events go.
+        progress: where it promises its next work.
+        make_cycle: makes the machine for one cycle.
+    """
+
+    def __init__(
+        self,
+        tank: Tank,
+        setup: CycleSetup,
+        transmitter: Transmitter,
+        valve: PurgeValve,
+        clock: Clock,
+        journal: Journal,
+        progress: Progress,
+        make_cycle: CycleMaker,
+    ) -> None:
+        self.tank = tank
+        self.valve = valve
+        self._setup = setup
+        self._config = settings_hash(setup)
+        self._transmitter = transmitter
+        self._clock = clock
+        self._journal = journal
+        self._progress = progress
+        self._make_cycle = make_cycle
+        self._learned = journal.keeper.learned(tank.name, self._config) or Learned()
+        self._pacing: Pacing | None = None
+        self._run: CycleRun | None = None
+        self.last_record: ReadingRecord | None = None
+        """The row of the last cycle; None before the first."""
+        self._stop = asyncio.Event()
+        self._stop_reason = ""
+
+    def stop(self, reason: str) -> None:
+        """End the cycle under way, which still gives its row, and take no further one.
+
+        Args:
+            reason: who asked, for the reading's sentence.
+        """
+        self._stop_reason = reason
+        self._stop.set()
+        self.abort(reason)
+
+    def abort(self, reason: str) -> None:
+        """End the cycle under way, if there is one; the next comes in its slot."""
+        if self._run is not None:
+            self._run.abort(reason)
+
+    async def run(self) -> None:
+        """Work until stopped. Called again after a fault, it waits for the next slot."""
+        if self._pacing is None:
+            self._pacing = Pacing(self._clock.monotonic_s(), self.tank.every_s)
+        else:
+            await self._rest(self._pacing)
+        while not self._stop.is_set():
+            await self.cycle()
+            await self._rest(self._pacing)
+        self._progress.ended(self.tank.name)
+
+    async def cycle(self) -> Reading | None:
+        """Take one cycle now.
+
+        Returns:
+            What it found; None when told to stop before it began.
+        """
+        self._promise()
+        await self._see_it_shut()
+        if self._stop.is_set():
+            return None
+        run = CycleRun(
+            self._make_cycle(self._setup, self._learned),
+            self._transmitter,
+            self.valve,
+            self._clock,
+            keep=lambda reading: self._keep(run, reading),
+            progress=self._promise,
+        )
+        self.valve.opening_sent = False
+        self._run = run
+        try:
+            return await run.run()
+        finally:
+            self._run = None
+            if not run.kept:
+                sentence = "lungfish failed in this cycle; the log has the details"
+                opening_sent = self.valve.opening_sent
+                self._put(aborted_record(self.tank.name, self._journal.stamps, sentence, opening_sent=opening_sent))
+
+    def _keep(self, run: CycleRun, reading: Reading) -> None:
+        record = reading_record(
+            self.tank,
+            reading,
+            self._journal.stamps,
+            air_k=self._setup.air_k,
+            opening_sent=self.valve.opening_sent,
+            shut_at_s=self.valve.shut_at_s if self.valve.observed is ValveState.SHUT else None,
+            events=run.events,
+        )
+        self._learned = reading.learned
+        self._journal.keeper.put_learned(self.tank.name, reading.learned, self._config)
+        self._put(record)
+
+    def _put(self, record: ReadingRecord) -> None:
+        self.last_record = record
+        self._journal.reading(record)
+
+    async def _see_it_shut(self) -> None:
+        """Look at the valve before each cycle: whatever else has moved it, it must be shut before it may open."""
+        if self.valve.observed is ValveState.SHUT and await self.valve.look() is ValveState.SHUT:
+            return
+        await asyncio.wait({self.valve.ensure_shut()}, timeout=_SHUT_WITHIN_S)
+
+    async def _rest(self, pacing: Pacing) -> None:
+        """Wait for the next slot, or for the stop."""
+        due_s, missed = pacing.next_slot(self._clock.monotonic_s())
+        if missed:
+            self._journal.event(
+                "gap",
+                f"{missed} slot{'s' if missed > 1 else ''} of {self.tank.name} passed without a cycle, for the one "
+                f"before took longer than every {self.tank.every_s:g} s",
+                tank=self.tank.name,
+                level=logging.WARNING,
+            )
+        self._progress.promise(self.tank.name, due_s + _NEXT_EVENT_S)
+        await pause_until(self._clock, due_s, self._stop)
+
+    def _promise(self) -> None:
+        self._progress.promise(self.tank.name, self._clock.monotonic_s() + _NEXT_EVENT_S)
