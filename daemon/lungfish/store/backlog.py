@@ -87,6 +87,15 @@ class Backlog:
                 self._changed.notify_all()
         return future
 
+    @property
+    def place(self) -> int:
+        """How many items were ever put."""
+        return self._put
+
+    def passed(self, place: int) -> bool:
+        """All that was put up to that place is on disk."""
+        return self._written >= place
+
     def poke(self) -> None:
         """Wake the writer."""
         with self._changed:

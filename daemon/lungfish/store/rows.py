@@ -8,7 +8,7 @@ import sqlite3
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, fields, is_dataclass, replace
 from enum import Enum
-from typing import Protocol
+from typing import Any, Protocol
 
 from lungfish.core.codes import Diagnosis, Quality
 from lungfish.core.setup import Learned
@@ -258,16 +258,18 @@ class LearnedItem:
 def learned_from_json(text: str) -> Learned:
     """What was kept by `LearnedItem`, for a first cycle after a start.
 
-    Unknown names are passed over and missing ones take their defaults, so that versions can differ. The moment of
-    the last shut-in is left out: after a restart nobody watched the tube since.
+    Unknown names are passed over and missing ones take their defaults, so that versions can differ; values that make
+    no sense are learned anew. The moment of the last shut-in is left out: nobody has watched the tube since.
     """
     kept = json.loads(text)
-    known_fields = {f.name for f in fields(Learned)} - {"shut_at_s"}
-    values = {name: value for name, value in kept.items() if name in known_fields}
-    if not all(
-        value is None or (isinstance(value, int | float) and not isinstance(value, bool)) for value in values.values()
-    ):
-        return Learned()
+    values: dict[str, Any] = {}
+    for field in fields(Learned) if isinstance(kept, dict) else ():
+        if field.name in kept and field.name != "shut_at_s":
+            value = kept[field.name]
+            number = type(value) in (int, float) and math.isfinite(value)
+            if not number and (value is not None or field.default is not None):
+                return Learned()
+            values[field.name] = value
     return Learned(**values)
 
 

@@ -74,6 +74,8 @@ def decode_trace(blob: bytes) -> tuple[TracePoint, ...]:
 
 def _decode(body: memoryview) -> tuple[TracePoint, ...]:
     count, runs = _HEAD.unpack_from(body)
+    if count > len(body):
+        raise ValueError("cut short")
     at = _HEAD.size
     phases: list[Phase] = []
     for _ in range(runs):

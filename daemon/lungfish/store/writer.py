@@ -103,7 +103,7 @@ class Writer:
         self._on_trouble = on_trouble
         self._connection: sqlite3.Connection | None = None
         self._numbers = {table: Numbering(table) for table in ("readings", "events")}
-        self._chores: deque[Chore] = deque()
+        self._chores: deque[tuple[int, Chore]] = deque()
         self._chores_lock = threading.Lock()
         self._notices = _Notices(backlog, now)
         self._failed_since: Stamp | None = None
@@ -135,10 +135,10 @@ class Writer:
         self._notices.seen(at)
 
     def add(self, chore: Chore) -> None:
-        """Take a chore; it is done between batches, or given up when writing fails or has ended."""
+        """Take a chore; it is begun after all that was put before, and given up when writing fails or has ended."""
         with self._chores_lock:
             if not self._ended:
-                self._chores.append(chore)
+                self._chores.append((self._backlog.place, chore))
                 self._backlog.poke()
                 return
         chore.ended(done=False)
@@ -226,16 +226,18 @@ class Writer:
         connection.execute("RELEASE item")
 
     def _do_chore(self) -> None:
-        if not self._chores:
+        place, chore = self._chores[0] if self._chores else (0, None)
+        if chore is None or not self._backlog.passed(place):
             return
         with self._transaction() as connection:
-            done = self._chores[0].step(connection, self._numbers)
+            done = chore.step(connection, self._numbers)
         if done:
-            self._chores.popleft().ended(done=True)
+            self._chores.popleft()
+            chore.ended(done=True)
 
     def _give_up_chores(self) -> None:
         while self._chores:
-            self._chores.popleft().ended(done=False)
+            self._chores.popleft()[1].ended(done=False)
 
     def _reopen(self) -> None:
         self._connection, told = open_database(self._path, self._make)
