@@ -14,6 +14,8 @@ from lungfish.store import Archive
 
 BOOT = "7d1f6c1e-0000-4000-8000-000000000001"
 START_UTC_S = 1_772_000_000.0
+NEVER = (1e6, 1e6)
+"""Pauses between tries: only `flush` makes the store try again."""
 
 
 def stamp(after_s: float = 0.0, *, boot_id: str = BOOT, utc_s: float | None = None) -> Stamp:

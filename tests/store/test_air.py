@@ -11,7 +11,7 @@ import pytest
 
 from lungfish.ports import ClockState, Stamp
 from lungfish.store import AirUse, Archive, Pruned, Store, day_bounds_utc_s
-from tests.store.samples import FaultPlan, event_texts, integrity, reading, seqs, stamp
+from tests.store.samples import NEVER, FaultPlan, event_texts, integrity, reading, seqs, stamp
 
 LONDON = ZoneInfo("Europe/London")
 
@@ -165,7 +165,7 @@ def test_readings_under_a_clock_not_yet_set_are_not_taken_for_old(tmp_path: Path
 def test_a_prune_that_is_cut_off_is_finished_by_the_next_with_the_same_ledger(tmp_path: Path) -> None:
     path = tmp_path / "site.db"
     plan = FaultPlan()
-    store = Store.open(path, make=plan.make, now=lambda: at("2026-07-10T20:00"))
+    store = Store.open(path, make=plan.make, pauses_s=NEVER, now=lambda: at("2026-07-10T20:00"))
     for day in range(1, 31):
         days_of_readings(store, range(day, day + 1))
         days_of_readings(store, range(day, day + 1))
@@ -196,7 +196,7 @@ def test_upkeep_does_not_hold_up_what_is_put_meanwhile(tmp_path: Path) -> None:
     """Between two steps of a long prune, readings are written."""
     path = tmp_path / "site.db"
     plan = FaultPlan()
-    store = Store.open(path, make=plan.make)
+    store = Store.open(path, make=plan.make, pauses_s=NEVER)
     for _ in range(4):
         days_of_readings(store, range(1, 31))
     assert store.flush().result(10)

@@ -16,7 +16,7 @@ from lungfish.errors import StoreError
 from lungfish.ports import Stamp
 from lungfish.store import Archive, Store
 from lungfish.store.opening import connect
-from tests.store.samples import FaultPlan, event, event_texts, integrity, reading, seqs, stamp
+from tests.store.samples import NEVER, FaultPlan, event, event_texts, integrity, reading, seqs, stamp
 
 TROUBLES = {
     "full": sqlite3.SQLITE_FULL,
@@ -53,7 +53,7 @@ def one_life(directory: Path, plan: FaultPlan) -> list[str | None]:
     directory.mkdir()
     path = directory / "site.db"
     told: list[str | None] = []
-    store = Store.open(path, now=lambda: stamp(9.0), on_trouble=told.append, make=plan.make)
+    store = Store.open(path, now=lambda: stamp(9.0), on_trouble=told.append, make=plan.make, pauses_s=NEVER)
     work(store)
     plan.heal()
     store.flush().result(10)  # at once; it would be tried again in a while without this
@@ -92,7 +92,7 @@ def test_the_event_after_a_trouble_tells_how_long_why_and_what_became_of_it(tmp_
     path = tmp_path / "site.db"
     moment = [stamp(0.0)]
     plan = FaultPlan()
-    store = Store.open(path, now=lambda: moment[0], make=plan.make)
+    store = Store.open(path, now=lambda: moment[0], make=plan.make, pauses_s=NEVER)
     plan.nth, plan.lasting = plan.calls + 1, True
     store.put_reading(reading(1.0))
     assert not store.flush().result(10)
@@ -108,10 +108,28 @@ def test_the_event_after_a_trouble_tells_how_long_why_and_what_became_of_it(tmp_
     assert "2 records that waited in memory are kept now; nothing is lost" in text
 
 
+def test_the_store_tries_again_by_itself(tmp_path: Path) -> None:
+    well = threading.Event()
+    plan = FaultPlan()
+    store = Store.open(
+        tmp_path / "site.db",
+        on_trouble=lambda text: well.set() if text is None else None,
+        make=plan.make,
+        pauses_s=(1e-3, 2e-3),
+    )
+    plan.nth, plan.lasting = plan.calls + 1, True
+    store.put_reading(reading())
+    assert not store.flush().result(10)
+    plan.heal()
+    assert well.wait(60)
+    store.close()
+    assert seqs(tmp_path / "site.db") == [1]
+
+
 def test_without_a_clock_of_its_own_the_store_tells_at_the_next_record(tmp_path: Path) -> None:
     path = tmp_path / "site.db"
     plan = FaultPlan(nth=1, lasting=True)
-    store = Store.open(path, make=plan.make)
+    store = Store.open(path, make=plan.make, pauses_s=NEVER)
     assert store.trouble is not None
     plan.heal()
     assert store.flush().result(10)
@@ -124,7 +142,7 @@ def test_without_a_clock_of_its_own_the_store_tells_at_the_next_record(tmp_path:
 def test_what_memory_can_not_hold_is_counted_and_told(tmp_path: Path) -> None:
     path = tmp_path / "site.db"
     plan = FaultPlan()
-    store = Store.open(path, now=stamp, make=plan.make, most_items=5)
+    store = Store.open(path, now=stamp, make=plan.make, pauses_s=NEVER, most_items=5)
     plan.nth, plan.lasting = plan.calls + 1, True
     for i in range(12):
         store.put_reading(reading(i))
@@ -144,7 +162,7 @@ def test_what_memory_can_not_hold_is_counted_and_told(tmp_path: Path) -> None:
 def test_traces_give_way_before_readings(tmp_path: Path) -> None:
     path = tmp_path / "site.db"
     plan = FaultPlan()
-    store = Store.open(path, now=stamp, make=plan.make, most_trace_bytes=200)
+    store = Store.open(path, now=stamp, make=plan.make, pauses_s=NEVER, most_trace_bytes=200)
     plan.nth, plan.lasting = plan.calls + 1, True
     for i in range(20):
         store.put_reading(reading(i))
@@ -183,7 +201,7 @@ def hung_disk(plan: FaultPlan) -> Iterator[None]:
 async def test_a_disk_that_does_not_answer_holds_up_neither_puts_nor_the_cycle(tmp_path: Path) -> None:
     path = tmp_path / "site.db"
     plan = FaultPlan()
-    store = Store.open(path, make=plan.make)
+    store = Store.open(path, make=plan.make, pauses_s=NEVER)
     with hung_disk(plan):
         store.put_reading(reading(0.0))
         assert not await store.open_intent("sump", stamp(1.0), within_s=0.0)
@@ -197,7 +215,7 @@ async def test_a_disk_that_does_not_answer_holds_up_neither_puts_nor_the_cycle(t
 
 def test_closing_over_a_disk_that_does_not_answer_says_what_is_lost(tmp_path: Path) -> None:
     plan = FaultPlan()
-    store = Store.open(tmp_path / "site.db", make=plan.make)
+    store = Store.open(tmp_path / "site.db", make=plan.make, pauses_s=NEVER)
     with hung_disk(plan):
         store.put_reading(reading())
         with pytest.raises(StoreError, match="1 records could not be written and are lost: the disk does not answer"):
@@ -206,7 +224,7 @@ def test_closing_over_a_disk_that_does_not_answer_says_what_is_lost(tmp_path: Pa
 
 def test_closing_over_a_full_disk_says_what_is_lost(tmp_path: Path) -> None:
     plan = FaultPlan()
-    store = Store.open(tmp_path / "site.db", make=plan.make)
+    store = Store.open(tmp_path / "site.db", make=plan.make, pauses_s=NEVER)
     plan.nth, plan.lasting = plan.calls + 1, True
     store.put_reading(reading())
     with pytest.raises(StoreError, match=r"1 records could not be written and are lost: .*result code 13"):
@@ -235,7 +253,7 @@ def test_after_a_failed_fsync_the_old_handle_is_never_used_again(tmp_path: Path)
         made.append(plan.make(path))
         return made[-1]
 
-    store = Store.open(tmp_path / "site.db", make=make)
+    store = Store.open(tmp_path / "site.db", make=make, pauses_s=NEVER)
     store.put_reading(reading(0.0))
     store.flush().result(10)
     plan.nth, plan.code = plan.calls + 1, sqlite3.SQLITE_IOERR_FSYNC
@@ -260,7 +278,7 @@ def test_a_database_that_sqlite_itself_finds_full_is_filled_up_later(tmp_path: P
         return connection
 
     made: list[sqlite3.Connection] = []
-    store = Store.open(path, now=lambda: stamp(9.0), make=make)
+    store = Store.open(path, now=lambda: stamp(9.0), make=make, pauses_s=NEVER)
     put = 0
     while store.flush().result(10):
         store.put_reading(reading(put))
@@ -284,7 +302,7 @@ def test_a_fault_of_our_own_in_the_writer_is_told_and_leaves_nobody_waiting(
     ended: list[threading.ExceptHookArgs] = []
     monkeypatch.setattr(threading, "excepthook", ended.append)
     plan = FaultPlan()
-    store = Store.open(tmp_path / "site.db", on_trouble=told.append, make=plan.make)
+    store = Store.open(tmp_path / "site.db", on_trouble=told.append, make=plan.make, pauses_s=NEVER)
 
     def bug(sql: str) -> None:
         raise RuntimeError(f"a bug at {sql}")
@@ -306,7 +324,7 @@ def test_the_time_of_an_old_opening_is_not_taken_for_now(tmp_path: Path) -> None
     with Store.open(path) as store:
         store.announce("sump", old).result(10)
     plan = FaultPlan()
-    store = Store.open(path, make=plan.make)
+    store = Store.open(path, make=plan.make, pauses_s=NEVER)
     store.put_event(event(50.0))
     (intent,) = store.unfinished_intents()
     store.put_aborted(intent, "the daemon died")

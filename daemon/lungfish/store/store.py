@@ -27,6 +27,7 @@ __all__ = ["Store"]
 
 _MOST_ITEMS = 4096
 _MOST_TRACE_BYTES = 8 * 2**20
+_PAUSES_S = (1.0, 60.0)
 _INTENT_WITHIN_S = 2.0
 _CLOSE_WITHIN_S = 10.0
 
@@ -58,6 +59,7 @@ class Store:
         make: Connect = connect,
         most_items: int = _MOST_ITEMS,
         most_trace_bytes: int = _MOST_TRACE_BYTES,
+        pauses_s: tuple[float, float] = _PAUSES_S,
     ) -> Store:
         """Open a store for writing, made if it is not there; takes the lock unless this process has it already.
 
@@ -72,6 +74,7 @@ class Store:
             make: how to connect; for tests.
             most_items: records held in memory while the disk does not take them; more are refused and counted.
             most_trace_bytes: of packed traces held likewise; more are left out of their readings and counted.
+            pauses_s: between two tries while writing fails: the first, doubled each time up to the second.
 
         Raises:
             StoreBusy: another lungfish holds it.
@@ -85,7 +88,7 @@ class Store:
         if not lock.begin_writing():
             raise StoreBusy(f"{file}: this process writes to the store already")
         backlog = Backlog(most_items=most_items, most_trace_bytes=most_trace_bytes)
-        writer = Writer(file, backlog, make=make, now=now, on_trouble=on_trouble)
+        writer = Writer(file, backlog, make=make, now=now, on_trouble=on_trouble, pauses_s=pauses_s)
         try:
             writer.start()
         except BaseException:

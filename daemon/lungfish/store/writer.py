@@ -19,8 +19,6 @@ from lungfish.store.rows import EventItem, Item, Numbering
 __all__ = ["Chore", "Writer"]
 
 _BATCH = 256
-_FIRST_PAUSE_S = 1.0
-_LONGEST_PAUSE_S = 60.0
 _HANDLE_STAYS_GOOD = (sqlite3.SQLITE_FULL, sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
 _REFUSED_RECORD = (
     sqlite3.IntegrityError,
@@ -94,7 +92,9 @@ class Writer:
         make: Connect,
         now: Callable[[], Stamp] | None,
         on_trouble: Callable[[str | None], None] | None,
+        pauses_s: tuple[float, float],
     ) -> None:
+        self._pauses_s = pauses_s
         self.trouble: str | None = None
         self._path = path
         self._backlog = backlog
@@ -261,7 +261,8 @@ class Writer:
             self._drop_connection()
         if self._failed_since is None:
             self._failed_since = self._notices.stamp()
-        self._pause_s = min(_LONGEST_PAUSE_S, 2 * self._pause_s) if self._pause_s else _FIRST_PAUSE_S
+        first_s, longest_s = self._pauses_s
+        self._pause_s = min(longest_s, 2 * self._pause_s) if self._pause_s else first_s
         self._give_up_chores()
         if self.trouble is None or self._reason != str(exc):
             self._reason = str(exc)
