@@ -137,6 +137,9 @@ mmHg = 133.322387415 * pascal
 inHg = 25.4 * mmHg
 """
 
+_PREFIXED = {"metre", "second", "gram", "litre", "newton", "pascal", "bar"}
+"""Units that are written with a prefix; elsewhere one is a slip, such as `cd` for a day."""
+
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
 _FACTOR = re.compile(r"([A-Za-zµ_][A-Za-z0-9_µ]*?)(?:(?:\*\*|\^)?(-?[1-4]))?")
 _BARE_COLUMN = re.compile(
@@ -191,16 +194,15 @@ def _registry() -> UnitRegistry[Any]:
 
 
 def _factor(token: str) -> PlainUnit:
-    from pint import UndefinedUnitError
-
     match = _FACTOR.fullmatch(token)
     if match is None or token.startswith("delta_"):
         raise KeyError(token)
     name, exponent = (token, None) if token in WATER_COLUMN_PA else match.groups()
-    try:
-        unit = _registry().Unit(name)
-    except UndefinedUnitError:
-        raise KeyError(token) from None
+    # Readings without a prefix come first: `min` is a minute, not a thousandth of an inch.
+    prefix, base, _ = next(iter(_registry().parse_unit_name(name)), ("", "", ""))
+    if not base or (prefix and base not in _PREFIXED):
+        raise KeyError(token)
+    unit = _registry().Unit(prefix + base)
     return unit if exponent is None else unit ** int(exponent)
 
 

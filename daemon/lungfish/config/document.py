@@ -55,6 +55,8 @@ class Document:
     """What was refused so far."""
     refused: set[KeyPath] = field(default_factory=set)
     """Where `data` has no usable value because it was refused: to be silent about."""
+    incomplete: set[KeyPath] = field(default_factory=set)
+    """Sections that lack a key because it was refused."""
 
     def line(self, path: KeyPath) -> int | None:
         """Line of a value, or of the nearest thing that holds it.
@@ -133,7 +135,7 @@ def read_document(content: bytes) -> Document:
     """
     text = _decoded(content)
     document = Document()
-    builder = _Builder(document)
+    builder = _Builder(document, len(text.splitlines()) or 1)
     try:
         builder.feed(yaml.parse(text, Loader=_Loader))
     except yaml.YAMLError as error:
@@ -239,15 +241,17 @@ class _Open:
 class _Builder:
     """Turns the parser's events into plain data; a stack instead of recursion, so depth costs nothing."""
 
-    def __init__(self, document: Document) -> None:
+    def __init__(self, document: Document, last_line: int) -> None:
         self.root: object = _REFUSED
+        self._last_line = last_line
         self._document = document
         self._stack: list[_Open] = []
         self._documents = 0
 
     def feed(self, events: Iterator[yaml.Event]) -> None:
         for event in events:
-            line = event.start_mark.line + 1 if event.start_mark is not None else 1
+            # What is missing at the end of the file is marked beyond it.
+            line = min(event.start_mark.line + 1, self._last_line) if event.start_mark is not None else 1
             if isinstance(event, yaml.DocumentStartEvent):
                 self._documents += 1
                 if self._documents > 1:
@@ -329,14 +333,17 @@ class _Builder:
 
     def _key(self, top: _Open, key: object, line: int) -> None:
         first = self._document.lines.get((*top.path, str(key)))
+        if isinstance(key, str) and key != _MERGE and first is None:
+            top.key, top.key_line = key, line
+            return
+        top.skip = True
+        self._document.incomplete.add(top.path)
         if not isinstance(key, str):
             if key is not _REFUSED:
                 self._refuse(line, f"the key `{key}` is not a word", f'put it in quotes: "{key}"')
-            top.skip = True
         elif key == _MERGE:
             self._refuse(line, "there is a merge key (`<<`)", "write the values out")
-            top.skip = True
-        elif first is not None:
+        else:
             self._document.problems.append(
                 Problem(
                     line,
@@ -345,9 +352,6 @@ class _Builder:
                     "keep one of the two",
                 )
             )
-            top.skip = True
-        else:
-            top.key, top.key_line = key, line
 
     def _scalar(self, event: yaml.ScalarEvent, line: int) -> object:
         text = event.value

@@ -92,6 +92,10 @@ EXAMPLES: Final[Mapping[str, str]] = {
 """A sensible value of each key, as it would be written; with its section's name where it depends. Invented."""
 
 
+_MADE_UP: Final = frozenset({"[key]", "<value>", "<water>", "<table>", "<share>", "<pressure>"})
+"""Parts of the form's paths that stand for a variant, not for a key."""
+
+
 def example(path: KeyPath) -> str:
     """A key with a sensible value, as it would be written.
 
@@ -126,9 +130,10 @@ def form_path(loc: Sequence[int | str], data: object) -> KeyPath:
     path: list[int | str] = []
     here = data
     for part in loc:
-        if isinstance(part, str) and (part.startswith("<") or part == "[key]"):
+        written = isinstance(here, dict) and part in here
+        if not written and part in _MADE_UP:
             continue
-        if isinstance(here, dict) and part not in here and part == here.get("shape"):
+        if not written and isinstance(here, dict) and part == here.get("shape"):
             continue
         path.append(part)
         if isinstance(here, dict):

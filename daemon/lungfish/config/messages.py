@@ -40,7 +40,9 @@ def form_problems(error: ValidationError, document: Document) -> Iterator[Proble
         hidden = any(each.path[:length] in document.refused for length in range(1, len(each.path) + 1))
         misspelt = each.kind == "missing" and each.path in meant
         # A row that is wrong in itself is not counted by the form, which then finds too few.
-        uncounted = each.kind == "too_short" and any(path[:-1] == each.path or path[:-2] == each.path for path in paths)
+        uncounted = each.kind == "too_short" and (
+            each.path in document.incomplete or any(each.path in (path[:-1], path[:-2]) for path in paths)
+        )
         if hidden or misspelt or uncounted:
             continue
         wrong, right = each.words(document)
