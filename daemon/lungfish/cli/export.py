@@ -10,6 +10,7 @@ import os
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from datetime import UTC, datetime, timedelta
+from itertools import chain
 from zoneinfo import ZoneInfo
 
 from lungfish.config import find_tank, load_site
@@ -21,7 +22,7 @@ __all__ = ["COLUMNS", "add_parser", "run"]
 Cell = str | float | int | None
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-_HALF_MS_S = 0.0005
+_MARGIN_S = 0.001
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
 
 _HELP = "readings on standard output, oldest first"
@@ -52,8 +53,12 @@ _TIME_HELP = (
 )
 
 
-def _time_ms(reading: StoredReading) -> str:
-    moment = _EPOCH + timedelta(milliseconds=round(reading.at.utc_s * 1000))
+def _rounded_ms(reading: StoredReading) -> int:
+    return round(reading.at.utc_s * 1000)
+
+
+def _time(reading: StoredReading) -> str:
+    moment = _EPOCH + timedelta(milliseconds=_rounded_ms(reading))
     return moment.strftime("%Y-%m-%dT%H:%M:%S.") + f"{moment.microsecond // 1000:03d}Z"
 
 
@@ -62,7 +67,7 @@ def _rounded(value: float | None, digits: int) -> float | None:
 
 
 COLUMNS: dict[str, Callable[[StoredReading], Cell]] = {
-    "time": _time_ms,
+    "time": _time,
     "tank": lambda reading: reading.tank,
     "level_m": lambda reading: _rounded(reading.level_m, 5),
     "level_u_m": lambda reading: _rounded(reading.level_u_m, 5),
@@ -106,13 +111,13 @@ def run(args: argparse.Namespace) -> int:
     try:
         site = load_site(args.site)
         zone = ZoneInfo(site.timezone)
-        since_s, until_s = _moment_s("--since", args.since, zone), _moment_s("--until", args.until, zone)
-        if since_s is not None and until_s is not None and since_s > until_s:
+        since_ms, until_ms = _moment_ms("--since", args.since, zone), _moment_ms("--until", args.until, zone)
+        if since_ms is not None and until_ms is not None and since_ms > until_ms:
             raise ValueError(f"--since {args.since} lies after --until {args.until}; swap them")
         with Archive(site.store_path) as archive:
             if args.tank is not None and archive.last_reading(args.tank) is None:
                 find_tank(site, args.tank)  # a tank that has left the site file still has its readings
-            _print_rows(archive.readings(args.tank, since_s, until_s), args.format)
+            _print_rows(_between(archive, args.tank, since_ms, until_ms), args.format)
     except (ConfigError, StoreError) as exc:
         print(exc, file=sys.stderr)
         return 2
@@ -128,8 +133,8 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _moment_s(option: str, text: str | None, zone: ZoneInfo) -> float | None:
-    """A bound as the store compares it, s since 1970 UTC: half a millisecond early, as times are shown rounded to one.
+def _moment_ms(option: str, text: str | None, zone: ZoneInfo) -> float | None:
+    """A bound, ms since 1970 UTC; of a local time that comes twice the first is meant.
 
     Raises:
         ValueError: not a date or time.
@@ -138,12 +143,24 @@ def _moment_s(option: str, text: str | None, zone: ZoneInfo) -> float | None:
         return None
     try:
         moment = datetime.fromisoformat(text)
-        return (moment if moment.tzinfo else moment.replace(tzinfo=zone)).timestamp() - _HALF_MS_S
+        return ((moment if moment.tzinfo else moment.replace(tzinfo=zone)) - _EPOCH) / timedelta(milliseconds=1)
     except (ValueError, OverflowError) as exc:
         raise ValueError(
             f"{option}: {text!r} is not an ISO 8601 date or time; write one such as 2026-03-05, 2026-03-05T06:00 "
             f"({zone.key} time) or 2026-03-05T06:00:00Z"
         ) from exc
+
+
+def _between(
+    archive: Archive, tank: str | None, since_ms: float | None, until_ms: float | None
+) -> Iterator[StoredReading]:
+    """Readings by the times that are shown, which are rounded: a time copied from the output finds its reading."""
+    since_s = None if since_ms is None else since_ms / 1000 - _MARGIN_S
+    until_s = None if until_ms is None else until_ms / 1000 + _MARGIN_S
+    for reading in archive.readings(tank, since_s, until_s):
+        at_ms = _rounded_ms(reading)
+        if (since_ms is None or at_ms >= since_ms) and (until_ms is None or at_ms < until_ms):
+            yield reading
 
 
 def _print_rows(readings: Iterable[StoredReading], form: str) -> None:
@@ -157,15 +174,15 @@ def _print_rows(readings: Iterable[StoredReading], form: str) -> None:
 
 def _csv_lines(readings: Iterable[StoredReading]) -> Iterator[str]:
     """Lines of CSV after RFC 4180, but with a bare line feed at their ends, as tools on this side expect."""
-    buffer = io.StringIO()
-    writer = csv.writer(buffer, lineterminator="\n")
-    writer.writerow(COLUMNS)
-    yield buffer.getvalue()
-    for reading in readings:
-        buffer.seek(0)
-        buffer.truncate()
-        writer.writerow([_cell(value(reading)) for value in COLUMNS.values()])
-        yield buffer.getvalue()
+    line = io.StringIO(newline="")
+    writer = csv.writer(line, lineterminator="\r\n")  # so told, it puts a field with either of the two in quotes
+    rows: Iterator[list[Cell]] = ([_cell(value(reading)) for value in COLUMNS.values()] for reading in readings)
+    header: list[Cell] = [*COLUMNS]
+    for row in chain([header], rows):
+        line.seek(0)
+        line.truncate()
+        writer.writerow(row)
+        yield line.getvalue().removesuffix("\r\n") + "\n"
 
 
 def _cell(value: Cell) -> Cell:
