@@ -118,6 +118,24 @@ def test_a_link_that_nothing_uses_and_two_to_one_host_are_called_unwise(tmp_path
     assert keys(found) == ["links.spare", "links.spare"]
 
 
+def test_a_timeout_that_outlasts_the_cycle_s_patience_is_called_unwise(tmp_path: Path) -> None:
+    found = warnings(spoilt("timeout: 500 ms", "timeout: 2 s"), tmp_path)
+
+    assert keys(found) == ["links.panel.timeout"]
+    assert warnings(spoilt("timeout: 500 ms", "timeout: 1 s"), tmp_path) == ()
+
+
+def test_a_strapping_table_that_begins_above_the_tip_is_called_unwise(tmp_path: Path) -> None:
+    def table(first: str) -> str:
+        return spoilt(
+            "vessel: {shape: upright-cylinder, diameter: 2.4 m, height: 5 m}",
+            f"vessel: {{shape: strapping-table, table: [[{first}, 1 m3], [5 m, 22 m3]]}}",
+        )
+
+    assert keys(warnings(table("0.3 m"), tmp_path)) == ["tanks.sump.vessel.table"]
+    assert warnings(table("0.1 m"), tmp_path) == ()
+
+
 def test_tanks_that_can_t_take_turns_at_the_air_are_told(tmp_path: Path) -> None:
     tank = GOOD[GOOD.index("  sump:") :]
     text = GOOD

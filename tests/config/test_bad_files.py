@@ -27,6 +27,9 @@ TABLE: list[tuple[str, str, int | None, str, str, str]] = [
     ("    tolerates_air: true\n", "", 14, "tanks.sump.tolerates_air", "is missing", "`tolerates_air: true`"),
     ("  name: Quarry Side pumping station\n", "", 1, "site.name", "is missing", "add `name:"),
     ("    vented: true", "    vented: true\n    vented: true", 16, "tanks.sump.vented", "first on line 15", "keep one"),
+    ("  supply: 3 bar", "  <supply: 3 bar\n  supply: 3 bar", 10, "air.<supply", "unknown key", "`supply`"),
+    ("site:\n", "<site: 1\nsite:\n", 1, "<site", "unknown key", "`site`"),
+    ("site:\n", "'[key]': 1\nsite:\n", 1, "[key]", "unknown key", "known here: `site`"),
     # YAML's surprises
     ("vented: true", "vented: yes", 15, "tanks.sump.vented", "`yes`", "`true` or `false`"),
     ("vented: true", "vented: on", 15, "tanks.sump.vented", "`on`", "`true` or `false`"),
@@ -170,6 +173,8 @@ BYTES: list[tuple[bytes, int | None, str, str]] = [
     (b"[" * 100_000, 1, "the nesting is too deep", "the example site file"),
     (b"x: y\n" * 60_000, None, "the file has 262145 bytes", "at most 262144"),
     (b"a: &a [x, x]\nb: &b [*a, *a]\nc: [*b, *b]\n", 1, "an anchor", "write the values out"),
+    (b"? 7", 1, "the key `7` is not a word", 'in quotes: "7"'),
+    (b"a:\n\n\n", 1, "there is no value", "delete the key"),
     (b"%YAML 3.0\n---\na: 1\n", 1, "YAML version", "delete the line"),
 ]
 

@@ -10,6 +10,7 @@ from lungfish.config.document import KeyPath
 from lungfish.config.keys import nearest
 from lungfish.config.model import ModbusTcpLinkSpec, Output, RegisterTable, Tank
 from lungfish.config.report import Report
+from lungfish.core.plan import SILENCE_S
 
 __all__ = ["check_addresses"]
 
@@ -112,6 +113,12 @@ def _check_hosts(links: Mapping[str, ModbusTcpLinkSpec | None], report: Report) 
     for name, link in links.items():
         if link is None:
             continue
+        if link.timeout_s >= SILENCE_S:
+            report.warn(
+                ("links", name, "timeout"),
+                f"with a valve open, {SILENCE_S:g} s of silence end the reading, before one lost answer is given up on",
+                f"write less than {SILENCE_S:g} s; 500 ms is usual on a local network",
+            )
         first = seen.setdefault((link.host.lower(), link.port), name)
         if first != name:
             report.warn(

@@ -19,6 +19,7 @@ from lungfish.core.expect import (
 from lungfish.core.setup import CycleSetup
 from lungfish.physics.bubble import ripple_bound_pa
 from lungfish.physics.column import gauge_at_transmitter_pa
+from lungfish.physics.strapping import Strapping
 
 __all__ = ["check_air_share", "check_tank", "fill_s", "full_at_transmitter_pa"]
 
@@ -77,6 +78,7 @@ def check_tank(tank: Tank, setup: CycleSetup, report: Report) -> None:
     _check_supply(path, setup, report)
     _check_places(path, tank, setup, report)
     _check_times(path, tank, setup, report)
+    _check_table(path, tank, report)
 
 
 def _check_span(path: KeyPath, tank: Tank, setup: CycleSetup, report: Report) -> None:
@@ -215,6 +217,16 @@ def _check_times(path: KeyPath, tank: Tank, setup: CycleSetup, report: Report) -
             (*path, "every"),
             f"the next purge would be due after {tank.every_s:g} s, while one may last {setup.max_open_s:g} s",
             f"write more than {setup.max_open_s:g} s, or lower `valve.max_open`",
+        )
+
+
+def _check_table(path: KeyPath, tank: Tank, report: Report) -> None:
+    if isinstance(tank.vessel, Strapping) and tank.vessel.levels_m[0] > tank.tip_m:
+        report.warn(
+            (*path, "vessel", "table"),
+            f"the table begins at {tank.vessel.levels_m[0]:g} m and the tip is at {tank.tip_m:g} m: below the table no "
+            "volume is known",
+            "begin the table at the tip or below",
         )
 
 

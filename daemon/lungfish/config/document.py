@@ -58,7 +58,7 @@ class Document:
     incomplete: set[KeyPath] = field(default_factory=set)
     """Sections that lack a key because it was refused."""
 
-    def line(self, path: KeyPath) -> int | None:
+    def line(self, path: KeyPath) -> int:
         """Line of a value, or of the nearest thing that holds it.
 
         Args:
@@ -67,7 +67,7 @@ class Document:
         for length in range(len(path), 0, -1):
             if path[:length] in self.lines:
                 return self.lines[path[:length]]
-        return 1 if self.data else None
+        return 1
 
 
 # What a plain scalar may not look like, why, and what to write instead.

@@ -153,7 +153,7 @@ def _named(form: type[_Form], data: object) -> list[tuple[str, _Form | None]]:
 
 
 def _in_order(problems: list[Problem]) -> list[Problem]:
-    return sorted(dict.fromkeys(problems), key=lambda problem: (problem.line or 0, problem.key))
+    return sorted(dict.fromkeys(problems), key=lambda problem: problem.line or 0)
 
 
 def find_tank(site: Site, name: str) -> Tank:
