@@ -78,6 +78,10 @@ TABLE: list[tuple[str, str, int | None, str, str, str]] = [
     ("reads_in: Pa", "reads_in: inH2O", 27, "tanks.sump.transmitter.reads_in", "at which temperature", "`inH2O_68F` (248.6423 Pa)"),
     ("reads_in: Pa", "reads_in: mmH2O", 27, "tanks.sump.transmitter.reads_in", "at which temperature", "`mmH2O_4C` (9.806375 Pa)"),
     ("reads_in: Pa", "reads_in: kg", 27, "tanks.sump.transmitter.reads_in", "not a unit of pressure", "`kPa`"),
+    ("reads_in: Pa", "reads_in: 5 kPa", 27, "tanks.sump.transmitter.reads_in", "more than a unit", "such as `Pa`"),
+    ("reads_in: Pa", f"reads_in: {'m' * 50}", 27, "tanks.sump.transmitter.reads_in", "too long", "such as `Pa`"),
+    ("name: Quarry Side pumping station", f"name: {'Q' * 81}", 2, "site.name", "is no name", "1 to 80"),
+    ("name: Quarry Side pumping station", 'name: "a\\tb"', 2, "site.name", "is no name", "printable"),
     ("flow: 1.5 L/min", "flow: 1.5 NL/min", 11, "air.flow", "more than one definition", "`air.reference`"),
     ("flow: 1.5 L/min", "flow: 3 SCFH", 11, "air.flow", "more than one definition", "`air.reference`"),
     (LIQUID, "{density: 0.998}", 17, "tanks.sump.liquid.density", "`0.998` has no unit", "`density: 998.2 kg/m**3`"),
@@ -282,3 +286,12 @@ def test_an_escape_in_a_file_can_t_forge_a_line_of_the_log(tmp_path: Path) -> No
 
     assert told.isprintable()
     assert "\\u000a<0>all is well\\u001b" in told
+
+
+def test_a_computer_without_time_zones_is_told_what_to_install(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("lungfish.config.fields._zones", frozenset)
+
+    found = problems(spoilt("Europe/London", "Europe/Nowhere"), tmp_path)
+
+    assert [problem.key for problem in found] == ["site.timezone"]
+    assert "`tzdata`" in found[0].right
