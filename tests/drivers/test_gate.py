@@ -149,6 +149,9 @@ def test_the_gate_stamps_and_passes_only_the_answer() -> None:
     assert gate.passes(False, READ_ANSWER) == b"", "the same again is nobody's answer"
     assert gate.dirty
     assert not complaints
+    assert gate.passes(True, READ) == READ
+    assert gate.passes(False, READ_ANSWER + b"\0") == READ_ANSWER
+    assert gate.dirty, "something stands behind the answer"
 
 
 def test_the_gate_complains_once_and_passes_nothing_after() -> None:

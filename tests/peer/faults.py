@@ -107,5 +107,6 @@ def faults() -> dict[str, Fault]:
         "count or echo changed": lambda _a, right, _c: (_flip(right, 8),),
         "garbage": lambda _a, _r, c: (c.randbytes(c.randrange(1, 400)),),
         "garbage, then the answer": lambda _a, right, c: (c.randbytes(c.randrange(7, 30)) + right,),
+        "garbage, then closing": lambda _a, _r, c: (c.randbytes(20), Close()),
         "text": lambda _a, _r, _c: (b"HTTP/1.1 400 Bad Request\r\nConnection: close\r\n\r\n",),
     }

@@ -78,6 +78,8 @@ class FaultyPeer:
     """(unit, function that writes it, address): the raw value last written."""
     connections: int = 0
     """Connections accepted."""
+    open_now: int = 0
+    """Connections that neither end has closed."""
     host: str = "127.0.0.1"
     port: int = 0
 
@@ -101,6 +103,7 @@ class FaultyPeer:
         assert task is not None
         self._tasks.add(task)
         self.connections += 1
+        self.open_now += 1
         try:
             if self.slam > 0:
                 self.slam -= 1
@@ -111,6 +114,7 @@ class FaultyPeer:
         except asyncio.CancelledError:
             pass  # the peer is being closed; a stream's own task must not end as cancelled
         finally:
+            self.open_now -= 1
             self._tasks.discard(task)
             writer.close()
             with contextlib.suppress(ConnectionError):

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import asyncio
 import random
+from collections.abc import Sequence
 
 import pytest
 from tests.peer.clocks import SkippingClock
 from tests.peer.faults import HARMLESS, faults
-from tests.peer.faulty_peer import FaultyPeer, Script, honest, tell
+from tests.peer.faulty_peer import Asked, FaultyPeer, Script, Step, frame, honest, tell
 
 from lungfish.drivers.modbus_tcp import ModbusTcpLink
 from lungfish.errors import DeviceAbsent, DeviceError, DeviceGarbled, DeviceRefused, DeviceTimeout
@@ -43,17 +44,57 @@ async def read_right(link: ModbusTcpLink, peer: FaultyPeer) -> None:
     assert tell(reply.values) == (40, len(peer.asked))
 
 
-@pytest.mark.parametrize("name", sorted(HARMLESS))
+@pytest.mark.parametrize("name", sorted(HARMLESS - {"then garbage"}))
 async def test_an_odd_but_right_answer_is_taken(link: ModbusTcpLink, peer: FaultyPeer, name: str) -> None:
     await read_right(link, peer)
     for seed in range(3):
         peer.script = script_of(name, seed)
         await read_right(link, peer)
-        await asyncio.sleep(0.005)  # what comes behind the answer
         assert (await link.write_coil(unit=1, address=3, on=True)).values == (1,)
-        await asyncio.sleep(0.005)
         peer.script = honest
         await read_right(link, peer)
+
+
+async def test_garbage_behind_an_answer_spoils_at_most_the_next_request(
+    link: ModbusTcpLink, peer: FaultyPeer, clock: SkippingClock
+) -> None:
+    for seed in range(6):
+        peer.script = script_of("then garbage", seed)
+        await read_right(link, peer)
+        peer.script = honest
+        try:
+            await read_right(link, peer)
+        except DeviceGarbled:
+            clock.skip(10.0)
+        await read_right(link, peer)
+
+
+async def test_bytes_that_nobody_asked_for_end_the_connection(link: ModbusTcpLink, peer: FaultyPeer) -> None:
+    peer.script = script_of("doubled", 1)
+    for number in range(1, 6):
+        await read_right(link, peer)
+        assert peer.connections == number
+
+
+async def test_a_gateway_s_word_for_a_time_out_is_a_time_out(link: ModbusTcpLink, peer: FaultyPeer) -> None:
+    # MODBUS Application Protocol V1.1b3, section 7: 0A gateway path unavailable, 0B target device failed to respond
+    for code, kind in ((0x0A, DeviceRefused), (0x0B, DeviceTimeout)):
+
+        def refuse(asked: Asked, _right: bytes, code: int = code) -> Sequence[Step]:
+            return (frame(asked.transaction, asked.unit, bytes((0x84, code))),)
+
+        peer.script = refuse
+        with pytest.raises(kind, match=f"exception {code}, gateway"):
+            await link.read_registers(unit=1, table="input", address=0, count=3)
+    assert (link.stats.refused, link.stats.timeouts, peer.connections) == (1, 1, 1)
+
+
+async def test_a_socket_that_owes_an_answer_is_closed_at_once(link: ModbusTcpLink, peer: FaultyPeer) -> None:
+    peer.script = script_of("silent", 1)
+    with pytest.raises(DeviceTimeout):
+        await link.read_registers(unit=1, table="input", address=0, count=3)
+    while peer.open_now:  # for ever, if it is not
+        await asyncio.sleep(0.001)
 
 
 @pytest.mark.parametrize("seed", range(3))

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 import pytest
 from tests.peer.clocks import SkippingClock
 from tests.peer.conftest import TIMEOUT_S
-from tests.peer.faulty_peer import Asked, FaultyPeer, Pause, Step, honest, tell
+from tests.peer.faulty_peer import Asked, Close, FaultyPeer, Pause, Step, honest, tell
 
 from lungfish.drivers.modbus_tcp import ModbusTcpLink
 from lungfish.errors import DeviceAbsent, DeviceError, DeviceGarbled, DeviceTimeout
@@ -90,6 +90,17 @@ async def test_time_in_the_queue_is_not_taken_for_time_on_the_wire(link: ModbusT
     assert second.at_s - second.took_s / 2 >= first.at_s + first.took_s / 2
 
 
+async def test_a_value_is_stamped_midway_of_request_and_reply(
+    link: ModbusTcpLink, peer: FaultyPeer, clock: SkippingClock
+) -> None:
+    peer.script = slow
+    began_s = clock.monotonic_s()
+    reply = await link.read_registers(unit=1, table="input", address=11, count=3)
+    assert began_s <= reply.at_s - reply.took_s / 2
+    assert reply.at_s + reply.took_s / 2 <= clock.monotonic_s()
+    assert reply.took_s >= SLOW_S
+
+
 async def test_a_dead_unit_does_not_stall_the_others(
     link: ModbusTcpLink, peer: FaultyPeer, clock: SkippingClock
 ) -> None:
@@ -143,6 +154,18 @@ async def test_an_order_to_a_unit_that_is_held_off_is_sent_at_once(link: ModbusT
     assert (peer.asked[-1].unit, peer.asked[-1].function) == (9, 5)
 
 
+async def test_a_unit_that_answers_now_and_then_is_not_held_off(link: ModbusTcpLink, peer: FaultyPeer) -> None:
+    await (await start(link, 40))
+    for _ in range(3):
+        peer.script = deaf_unit_9
+        for _ in range(2):
+            with pytest.raises(DeviceTimeout, match="no answer within"):
+                await link.read_registers(unit=9, table="input", address=0, count=3)
+        peer.script = honest
+        await (await start(link, 41, unit=9))
+    assert link.stats.held == 0
+
+
 async def test_a_unit_alone_on_its_link_is_never_held_off(link: ModbusTcpLink, peer: FaultyPeer) -> None:
     peer.script = deaf_unit_9
     for _ in range(6):
@@ -179,6 +202,23 @@ async def test_a_host_that_slams_the_door_is_not_called_without_end(
     peer.slam = 0
     clock.skip(5.0)
     assert (await (await start(link, 40)))[0] == 40
+
+
+async def test_a_good_answer_makes_the_next_attempt_prompt_again(
+    link: ModbusTcpLink, peer: FaultyPeer, clock: SkippingClock
+) -> None:
+    peer.slam = 5
+    for _ in range(5):
+        clock.skip(6.0)
+        with pytest.raises(DeviceAbsent):
+            await link.read_coil(unit=1, address=0)
+    clock.skip(6.0)
+    await (await start(link, 40))
+    peer.script = lambda _asked, _right: (Close(),)
+    with pytest.raises(DeviceAbsent):
+        await link.read_coil(unit=1, address=0)
+    peer.script = honest
+    assert (await (await start(link, 41)))[0] == 41
 
 
 async def test_a_host_that_speaks_something_else_is_not_called_without_end(

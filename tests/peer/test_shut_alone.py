@@ -9,7 +9,7 @@ from collections.abc import Sequence
 import pytest
 from tests.drivers.specs import valve_spec
 from tests.peer.faults import HARMLESS, faults
-from tests.peer.faulty_peer import Asked, FaultyPeer, Step, frame, honest
+from tests.peer.faulty_peer import Asked, Close, FaultyPeer, Step, frame, honest
 
 from lungfish.config.model import ModbusTcpLinkSpec, Output
 from lungfish.drivers.shut import shut_valve
@@ -60,6 +60,16 @@ async def test_an_output_that_stays_open_is_told(peer: FaultyPeer) -> None:
     peer.script = stuck
     assert await asyncio.to_thread(shut_valve, spec_of(peer), VALVE) is False
     assert [asked.function for asked in peer.asked] == [5, 1] * 3
+
+
+async def test_what_counts_is_what_the_last_look_saw(peer: FaultyPeer) -> None:
+    def mute_then_stuck(asked: Asked, right: bytes) -> Sequence[Step]:
+        if asked.number <= 4:  # the first two tries
+            return (Close(),)
+        return (frame(asked.transaction, asked.unit, b"\x01\x01\x01") if asked.function == 1 else right,)
+
+    peer.script = mute_then_stuck
+    assert await asyncio.to_thread(shut_valve, spec_of(peer), VALVE, tries=6) is False
 
 
 async def test_an_echo_that_is_never_right_is_outweighed_by_the_look(peer: FaultyPeer) -> None:
