@@ -1,0 +1,206 @@
+"""A whole site in virtual time: the real daemon and the real cycle on simulated plants, without a wire between."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from lungfish.app.clock import LoopClock, Stamps
+from lungfish.app.daemon import Daemon, Devices
+from lungfish.app.journal import Journal
+from lungfish.app.notify import ServiceManager
+from lungfish.app.tank_loop import CycleMaker
+from lungfish.config import Site, load_site_text
+from lungfish.core.cycle import Cycle
+from lungfish.core.events import ValveState
+from lungfish.core.setup import Learned
+from lungfish.ports import ClockState, EventRecord, PressureSample, ReadingRecord, Stamp, ValveEcho
+from lungfish.rig.plant import Plant
+from lungfish.rig.ports import RigLink, RigTransmitter, RigValve
+from lungfish.rig.server import plant_for
+
+HEAD = """
+site: {{name: Invented, timezone: Europe/London, gravity: 9.81 m/s**2}}
+store: {{path: invented.db}}
+links: {{panel: {{kind: modbus-tcp, host: 127.0.0.1, port: 5020, timeout: 500 ms}}}}
+air: {{supply: 3 bar, flow: 2 L/min, simultaneous: {simultaneous}}}
+tanks:
+"""
+TANK = """
+  {name}:
+    vented: true
+    tolerates_air: true
+    liquid: {{density: 998.2 kg/m**3}}
+    vessel: {{shape: upright-cylinder, diameter: 2.4 m, height: 3 m}}
+    tube: {{tip: 100 mm, bore: 8 mm, length: 3 m}}
+    line: {{bore: 4 mm, length: 10 m, tee: valve-end}}
+    transmitter: {{link: panel, unit: {unit}, table: input, register: 0, format: float32, reads_in: Pa,
+                   span: [0 kPa, 40 kPa]}}
+    valve: {{link: panel, unit: {unit}, coil: 0, max_open: {max_open}}}
+    every: {every}
+"""
+
+
+def site_of(tanks: int, *, every: str = "10 min", simultaneous: int = 1, max_open: str = "60 s") -> Site:
+    """A site with so many tanks, named `t0`, `t1` and so on."""
+    text = HEAD.format(simultaneous=simultaneous)
+    for number in range(tanks):
+        text += TANK.format(name=f"t{number}", unit=number + 1, every=every, max_open=max_open)
+    return load_site_text(text, Path())
+
+
+class MemoryKeeper:
+    """Keeps everything in memory; a stuck one never says that anything is on disk."""
+
+    def __init__(self) -> None:
+        self.readings: list[ReadingRecord] = []
+        self.events: list[EventRecord] = []
+        self.announced: list[tuple[str, float]] = []
+        self.kept_learned: dict[str, tuple[Learned, str | None]] = {}
+        self.stuck = False
+
+    def put_reading(self, record: ReadingRecord) -> None:
+        self.readings.append(record)
+
+    def put_event(self, record: EventRecord) -> None:
+        self.events.append(record)
+
+    def announce(self, tank: str, at: Stamp) -> Future[bool]:
+        self.announced.append((tank, at.monotonic_s))
+        return self.flush()
+
+    def flush(self) -> Future[bool]:
+        future: Future[bool] = Future()
+        if not self.stuck:
+            future.set_result(True)
+        return future
+
+    def put_learned(self, tank: str, learned: Learned, config: str | None = None) -> None:
+        self.kept_learned[tank] = (learned, config)
+
+    def learned(self, tank: str, config: str | None = None) -> Learned | None:
+        learned, kept_config = self.kept_learned.get(tank, (None, None))
+        return learned if kept_config == config else None
+
+    def of(self, tank: str) -> list[ReadingRecord]:
+        return [record for record in self.readings if record.tank == tank]
+
+    def told(self, kind: str) -> list[str]:
+        return [event.text for event in self.events if event.kind == kind]
+
+
+@dataclass
+class CoilMove:
+    at_s: float
+    tank: str
+    is_open: bool
+
+
+@dataclass
+class Watched:
+    """A rig valve whose every real move is noted."""
+
+    tank: str
+    plant: Plant
+    valve: RigValve
+    clock: LoopClock
+    moves: list[CoilMove]
+
+    async def command(self, state: ValveState) -> ValveEcho:
+        was = self.plant.coil
+        try:
+            return await self.valve.command(state)
+        finally:
+            if self.plant.coil is not was:
+                self.moves.append(CoilMove(self.clock.monotonic_s(), self.tank, self.plant.coil))
+
+    async def observe(self) -> ValveEcho:
+        return await self.valve.observe()
+
+
+@dataclass
+class Counted:
+    """A rig transmitter whose requests are noted."""
+
+    transmitter: RigTransmitter
+    clock: LoopClock
+    asked_s: list[float] = field(default_factory=list)
+
+    async def read(self) -> PressureSample:
+        self.asked_s.append(self.clock.monotonic_s())
+        return await self.transmitter.read()
+
+
+class VirtualSite:
+    """Make it inside a virtual loop."""
+
+    def __init__(
+        self,
+        site: Site,
+        *,
+        keeper: MemoryKeeper | None = None,
+        level_m: Callable[[float], float] = lambda _t_s: 1.5,
+        make_cycle: CycleMaker = Cycle,
+        manager: ServiceManager | None = None,
+    ) -> None:
+        self.site = site
+        self.clock = LoopClock()
+        self.utc_offset_s = 1.7e9
+        self.keeper = keeper or MemoryKeeper()
+        stamps = Stamps("boot", self.clock, self._utc_s, lambda: ClockState.SYNCHRONISED)
+        self.journal = Journal(self.keeper, stamps)
+        self.plants = {name: plant_for(site, tank, level_m, n) for n, (name, tank) in enumerate(site.tanks.items())}
+        self.links = {name: RigLink() for name in site.tanks}
+        self.moves: list[CoilMove] = []
+        self.transmitters = {
+            name: Counted(RigTransmitter(plant, self.clock, self.links[name]), self.clock)
+            for name, plant in self.plants.items()
+        }
+        valves = {
+            name: Watched(name, plant, RigValve(plant, self.clock, self.links[name]), self.clock, self.moves)
+            for name, plant in self.plants.items()
+        }
+        self.daemon = Daemon(
+            site,
+            Devices(transmitters=self.transmitters, valves=valves),
+            self.clock,
+            self.journal,
+            make_cycle=make_cycle,
+            manager=manager,
+        )
+        self.stop = asyncio.Event()
+
+    def _utc_s(self) -> float:
+        return self.utc_offset_s + self.clock.monotonic_s()
+
+    async def run_for(self, duration_s: float) -> bool:
+        """Run the daemon, stop it after so long; whether every valve was confirmed shut."""
+        asyncio.get_running_loop().call_later(duration_s, self.stop.set)
+        return await self.daemon.run(self.stop)
+
+    def opened_s(self, tank: str | None = None) -> list[float]:
+        return [move.at_s for move in self.moves if move.is_open and tank in (None, move.tank)]
+
+    def most_open(self) -> int:
+        """Most coils that were open at once."""
+        now_open, most = 0, 0
+        for move in self.moves:
+            now_open += 1 if move.is_open else -1
+            most = max(most, now_open)
+        return most
+
+    def longest_open_s(self) -> float:
+        since: dict[str, float] = {}
+        longest_s = 0.0
+        for move in self.moves:
+            if move.is_open:
+                since[move.tank] = move.at_s
+            elif move.tank in since:
+                longest_s = max(longest_s, move.at_s - since.pop(move.tank))
+        return max([longest_s, *(self.clock.monotonic_s() - at_s for at_s in since.values())])
+
+    def any_open(self) -> Sequence[str]:
+        return [name for name, plant in self.plants.items() if plant.coil]
