@@ -9,6 +9,10 @@ through the transmitter's first-order damping. With `u` the time since closing a
 
 `P` plateau and `S` shut-in at closing, `s_h` and `s_l` their slopes, `D` what the damping still remembers of the
 filling, `G` the line's friction dying away behind the same damping. Linear but for `tau`, which is searched.
+
+A leak does not show at once: friction has packed some air into the line, which feeds the leak first. The line
+delivers `Q exp(-u / T)`; what exceeds the leak still bubbles out, so the fall sets in at `T ln(Q / leak)` and
+reaches its slope only after another `T`. Left out, this reads as much too high as slope times delay.
 """
 
 from __future__ import annotations
@@ -19,7 +23,7 @@ from dataclasses import dataclass
 
 from lungfish.core.fit import Fit, fit_columns, golden_minimum, lag1_autocorrelation, spread_inflation
 
-__all__ = ["Closing", "closing_of"]
+__all__ = ["Closing", "Line", "closing_of"]
 
 _PLATEAU, _HOLD_SLOPE, _MEMORY, _SHUT_IN, _SHUT_SLOPE = range(5)
 _MODES = tuple(1.0 / (2 * k + 1) ** 2 for k in range(3))
@@ -67,16 +71,31 @@ class Closing:
     """Lag 1, of the residuals after closing."""
 
 
+@dataclass(frozen=True, slots=True)
+class Line:
+    """What the line does after closing."""
+
+    settling_s: float
+    """Slowest time constant of its friction; 0 without a line."""
+    seen: bool
+    """The transmitter sees its friction."""
+    onset_s: float = 0.0
+    """When the fall by a leak sets in."""
+
+
 class _Model:
     """The columns of the fit, for one set of samples and any damping."""
 
-    def __init__(self, times_s: Sequence[float], gauge_pa: Sequence[float], settling_s: float) -> None:
+    def __init__(self, times_s: Sequence[float], gauge_pa: Sequence[float], line: Line) -> None:
         self.before = [t for t in times_s if t < 0]
         self.after = [t for t in times_s if t >= 0]
         self.gauge_pa = gauge_pa
+        self.line = line
         total = sum(_MODES)
         self.modes = [
-            (settling_s / (2 * k + 1) ** 2, amplitude / total) for k, amplitude in enumerate(_MODES) if settling_s > 0
+            (line.settling_s / (2 * k + 1) ** 2, amplitude / total)
+            for k, amplitude in enumerate(_MODES)
+            if line.seen and line.settling_s > 0
         ]
 
     def columns(self, damping_s: float) -> list[list[float]]:
@@ -86,25 +105,40 @@ class _Model:
         e = [math.exp(-u / tau) for u in self.after]
         g = [0.0] * len(e)
         for mode_s, amplitude in self.modes:
-            # equal time constants have their own limit formula; a hair apart is exact enough and simpler
-            t = mode_s if abs(mode_s - tau) > 1e-4 * tau else mode_s * 1.0002
-            factor = amplitude * t / (t - tau)
-            g = [value + factor * (math.exp(-u / t) - x) for value, u, x in zip(g, self.after, e, strict=True)]
+            g = [value + amplitude * _dying(u, mode_s, tau) for value, u in zip(g, self.after, strict=True)]
         none = [0.0] * len(self.before)
         return [
             [1.0] * len(self.before) + [a + b for a, b in zip(g, e, strict=True)],
             [u - tau for u in self.before] + [-tau * x for x in e],
             [math.exp((first - u) / tau) for u in self.before] + [at_closing * x for x in e],
             none + [1.0 - a - b for a, b in zip(g, e, strict=True)],
-            none + [u - tau + tau * x for u, x in zip(self.after, e, strict=True)],
+            none + [self._fall(u, tau) for u in self.after],
         ]
+
+    def _fall(self, u: float, tau: float) -> float:
+        """Response to a fall of slope 1 that sets in late and softly."""
+        v = u - self.line.onset_s
+        if v <= 0:
+            return 0.0
+        settled = 1.0 - math.exp(-v / tau)
+        if self.line.onset_s <= 0:
+            return v - tau * settled
+        soft_s = self.line.settling_s
+        return v - tau * settled - soft_s * (settled - _dying(v, soft_s, tau))
+
+
+def _dying(u: float, input_s: float, tau: float) -> float:
+    """Response of a first-order lag `tau` to `exp(-u / input_s)` that sets in at 0."""
+    # equal time constants have their own limit formula; a hair apart is exact enough and simpler
+    t = input_s if abs(input_s - tau) > 1e-4 * tau else input_s * 1.0002
+    return t / (t - tau) * (math.exp(-u / t) - math.exp(-u / tau))
 
 
 def closing_of(
     times_s: Sequence[float],
     gauge_pa: Sequence[float],
     *,
-    settling_s: float,
+    line: Line,
     noise_pa: float,
     damping_s: float,
     log_damping_u: float,
@@ -115,7 +149,7 @@ def closing_of(
     Args:
         times_s: sample times relative to closing, s, rising: negative while bubbling steadily, then after closing.
         gauge_pa: samples, Pa.
-        settling_s: slowest time constant of the line's friction, 0 when the transmitter does not see it.
+        line: what the line does after closing.
         noise_pa: standard deviation of the transmitter at rest.
         damping_s: what is known of the damping beforehand.
         log_damping_u: standard uncertainty of its logarithm.
@@ -124,7 +158,7 @@ def closing_of(
     Returns:
         Both pressures, or None when there are too few samples on either side.
     """
-    model = _Model(times_s, gauge_pa, settling_s)
+    model = _Model(times_s, gauge_pa, line)
     if len(model.before) < 3 or len(model.after) < 6:
         return None
     sd_hold = max(noise_pa, _jitter(gauge_pa[: len(model.before)]))

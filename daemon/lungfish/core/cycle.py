@@ -41,6 +41,8 @@ __all__ = ["TRANSITIONS", "Cycle"]
 
 _OPENING_S = 5.0
 """A valve that does not confirm its opening within this is shut again."""
+_DUE_S = 1e-6
+"""A deadline this near has come: sums of floats must not send the runner round for a picosecond."""
 _BAD_IN_A_ROW = 3
 """So many failed or invalid readings on end make a verdict; fewer are a mishap."""
 _SHUT, _OPEN = SetValve(state=ValveState.SHUT), SetValve(state=ValveState.OPEN)
@@ -182,11 +184,11 @@ class Cycle:
     def _open_limits(self, event: Event, now_s: float) -> tuple[Action, ...]:
         record = self._record
         commanded_s = record.open_commanded_s or 0.0
-        if record.opened_s is None and now_s - commanded_s >= _OPENING_S:
+        if record.opened_s is None and now_s - commanded_s >= _OPENING_S - _DUE_S:
             return self._finish(event, Ending.NOT_OPENED)
-        if now_s - commanded_s >= min(self._plan.open_limit_s, self._setup.max_open_s):
+        if now_s - commanded_s >= min(self._plan.open_limit_s, self._setup.max_open_s) - _DUE_S:
             return self._close(event)
-        if now_s - max(record.last_good_s, commanded_s) >= SILENCE_S:
+        if now_s - max(record.last_good_s, commanded_s) >= SILENCE_S - _DUE_S:
             return self._finish(event, Ending.SILENT)
         return (self._open_deadline(),)
 
@@ -312,7 +314,7 @@ class Cycle:
     def _shut_in_over(self, event: Event, now_s: float) -> tuple[Action, ...]:
         record = self._record
         end_s = (record.shut_commanded_s or 0.0) + self._shut_in_s
-        if now_s < end_s:
+        if now_s < end_s - _DUE_S:
             return (Wake(at_s=record.started_at_s + end_s),)
         return self._finish(event, Ending.COMPLETE if record.shut_s is not None else Ending.NOT_SHUT)
 

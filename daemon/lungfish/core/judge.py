@@ -8,14 +8,14 @@ from enum import Enum
 
 from lungfish.core.air import air_used_pa_m3, least_air_pa_m3
 from lungfish.core.budget import Budget, Measured
-from lungfish.core.closing import Closing, closing_of
+from lungfish.core.closing import Closing, Line, closing_of
 from lungfish.core.codes import Diagnosis, Finding, Quality
 from lungfish.core.level import Weighed, level_of, weigh
-from lungfish.core.plan import Plan, longest_lag_pa
+from lungfish.core.plan import LEVEL_RATE_PA_S, Plan, longest_lag_pa
 from lungfish.core.reading import Features, Reading
 from lungfish.core.record import Record
 from lungfish.core.setup import CycleSetup, Learned
-from lungfish.core.verdict import Case, findings_of
+from lungfish.core.verdict import Case, findings_of, leak_share
 
 __all__ = ["Ending", "judge"]
 
@@ -134,15 +134,25 @@ def _closing(setup: CycleSetup, learned: Learned, plan: Plan, record: Record) ->
     # The knee may lie inside the first part of the window that was found steady.
     hold_from_s = steady_s + 0.25 * (shut_s - steady_s)
     times, gauges = record.since(hold_from_s)
-    return closing_of(
-        [t - shut_s for t in times],
-        gauges,
-        settling_s=plan.settling_s * learned.friction_ratio if setup.tee_at_valve else 0.0,
-        noise_pa=record.noise_pa,
-        damping_s=learned.damping_s,
-        log_damping_u=learned.log_damping_u,
-        memory_pa=longest_lag_pa(plan, 2.0 * learned.damping_s),
-    )
+
+    def fit(line: Line, damping_s: float, log_damping_u: float) -> Closing | None:
+        return closing_of(
+            [t - shut_s for t in times],
+            gauges,
+            line=line,
+            noise_pa=record.noise_pa,
+            damping_s=damping_s,
+            log_damping_u=log_damping_u,
+            memory_pa=longest_lag_pa(plan, 2.0 * learned.damping_s),
+        )
+
+    line = Line(settling_s=plan.settling_s, seen=setup.tee_at_valve)
+    first = fit(line, learned.damping_s, learned.log_damping_u)
+    if first is None or line.settling_s <= 0 or -first.shut_slope_pa_s < LEVEL_RATE_PA_S:
+        return first
+    share = min(0.9, max(0.01, leak_share(setup, first)))
+    line = dataclasses.replace(line, onset_s=line.settling_s * math.log(1.0 / share))
+    return fit(line, learned.damping_s, learned.log_damping_u) or first
 
 
 def _closing_features(

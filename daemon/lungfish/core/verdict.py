@@ -152,7 +152,7 @@ def _was_near_tip(case: Case) -> bool:
 
 def _should_have_flooded(case: Case) -> bool:
     leak, last_s = case.learned.leak_pa_s, case.learned.shut_at_s
-    if leak is None or last_s is None or leak < 5.0 or case.record.open_commanded_s is None:
+    if leak is None or last_s is None or leak < LEAK_PA_S or case.record.open_commanded_s is None:
         return False
     return leak * (case.record.started_at_s + case.record.open_commanded_s - last_s) > 200.0
 
