@@ -135,4 +135,4 @@ async def test_no_foreign_value_is_ever_taken() -> None:
 @pytest.mark.campaign
 @pytest.mark.timeout(1800)
 async def test_no_foreign_value_is_ever_taken_at_length() -> None:
-    await run(range(100, 116), 1600)
+    await run(range(100, 116), 2000)
