@@ -24,7 +24,7 @@ def _require_state(abs_pa: float, temperature_k: float) -> None:
 
 
 def air_density_kg_m3(abs_pa: float, temperature_k: float) -> float:
-    """Density of dry air as an ideal gas, ``p / (R T)``; within 0.05 % of real air below 2 bar.
+    """Density of dry air as an ideal gas, ``p / (R T)``; within 0.15 % of real air up to 2 bar from -10 to 40 degC.
 
     Args:
         abs_pa: Absolute pressure, Pa.
