@@ -6,8 +6,9 @@ from lungfish.core.expect import line_friction_at_pa, throughput_pa_m3_s, unit_w
 from lungfish.core.level import head_m
 from lungfish.core.record import Record
 from lungfish.core.setup import CycleSetup
+from lungfish.physics.tube import pipe_volume_m3
 
-__all__ = ["air_used_pa_m3", "least_air_pa_m3"]
+__all__ = ["air_used_pa_m3", "first_bubble_after_s", "least_air_pa_m3"]
 
 
 def air_used_pa_m3(setup: CycleSetup, record: Record) -> float | None:
@@ -52,3 +53,21 @@ def least_air_pa_m3(setup: CycleSetup, trapped_pa: float, head_gauge_pa: float) 
         gravity_m_s2=setup.gravity_m_s2,
         atmosphere_pa=setup.atmosphere_abs_pa,
     )
+
+
+def first_bubble_after_s(setup: CycleSetup, trapped_pa: float, head_gauge_pa: float) -> float:
+    """Time after opening before which the tip can't have been reached at the set flow, s.
+
+    The least air for the pressure at hand must have gone in, and the line must have been packed to its friction:
+    before that, what looks like a plateau is the damping of the transmitter.
+
+    Args:
+        setup: the tank.
+        trapped_pa: gauge pressure at the transmitter before opening.
+        head_gauge_pa: gauge pressure at the transmitter that the head gives without friction.
+    """
+    friction_pa = line_friction_at_pa(setup, setup.flow_pa_m3_s, head_gauge_pa)
+    flow = throughput_pa_m3_s(setup, head_gauge_pa + friction_pa)
+    line_m3 = setup.air_space.volume_m3 - pipe_volume_m3(setup.tube_bore_m, setup.tube_length_m)
+    needed = least_air_pa_m3(setup, trapped_pa, head_gauge_pa) + 0.5 * friction_pa * max(0.0, line_m3)
+    return needed / flow if flow > 0 else 0.0

@@ -21,11 +21,14 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from lungfish.core.fit import Fit, fit_columns, golden_minimum, lag1_autocorrelation, spread_inflation
+from lungfish.core.fit import Fit, fit_columns, golden_minimum, lag1_autocorrelation, lagged_decay, spread_inflation
+from lungfish.core.opening import Opening
 
 __all__ = ["Closing", "Line", "closing_of"]
 
 _PLATEAU, _HOLD_SLOPE, _MEMORY, _SHUT_IN, _SHUT_SLOPE = range(5)
+_ONSET_MODEL = 0.15
+"""How well the onset of a leak's fall is known, relative to itself, when it is taken out; half of it when not."""
 _MODES = tuple(1.0 / (2 * k + 1) ** 2 for k in range(3))
 """Relative amplitudes of a line's slowest diffusion modes: 1, 1/9, 1/25."""
 
@@ -69,6 +72,8 @@ class Closing:
     """Standard deviation of the samples after closing."""
     autocorrelation: float
     """Lag 1, of the residuals after closing."""
+    fall_delay_u_s: float
+    """Standard uncertainty of when the fall after closing set in, s."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +110,7 @@ class _Model:
         e = [math.exp(-u / tau) for u in self.after]
         g = [0.0] * len(e)
         for mode_s, amplitude in self.modes:
-            g = [value + amplitude * _dying(u, mode_s, tau) for value, u in zip(g, self.after, strict=True)]
+            g = [value + amplitude * lagged_decay(u, mode_s, tau) for value, u in zip(g, self.after, strict=True)]
         none = [0.0] * len(self.before)
         return [
             [1.0] * len(self.before) + [a + b for a, b in zip(g, e, strict=True)],
@@ -124,14 +129,7 @@ class _Model:
         if self.line.onset_s <= 0:
             return v - tau * settled
         soft_s = self.line.settling_s
-        return v - tau * settled - soft_s * (settled - _dying(v, soft_s, tau))
-
-
-def _dying(u: float, input_s: float, tau: float) -> float:
-    """Response of a first-order lag `tau` to `exp(-u / input_s)` that sets in at 0."""
-    # equal time constants have their own limit formula; a hair apart is exact enough and simpler
-    t = input_s if abs(input_s - tau) > 1e-4 * tau else input_s * 1.0002
-    return t / (t - tau) * (math.exp(-u / t) - math.exp(-u / tau))
+        return v - tau * settled - soft_s * (settled - lagged_decay(v, soft_s, tau))
 
 
 def closing_of(
@@ -143,6 +141,8 @@ def closing_of(
     damping_s: float,
     log_damping_u: float,
     memory_pa: float,
+    freeze_pa: float,
+    opening: Opening | None = None,
 ) -> Closing | None:
     """Fit the moment of closing.
 
@@ -154,6 +154,9 @@ def closing_of(
         damping_s: what is known of the damping beforehand.
         log_damping_u: standard uncertainty of its logarithm.
         memory_pa: how much of the filling the damping may still remember at the first sample, Pa.
+        freeze_pa: standard deviation of what closing freezes of the ripple, Pa: the last bubbles leave ever more
+            slowly while the line empties itself, and the damping no longer hides them.
+        opening: what the opening tells of the damping, if it tells anything.
 
     Returns:
         Both pressures, or None when there are too few samples on either side.
@@ -162,7 +165,9 @@ def closing_of(
     if len(model.before) < 3 or len(model.after) < 6:
         return None
     sd_hold = max(noise_pa, _jitter(gauge_pa[: len(model.before)]))
-    weights = [1.0 / sd_hold] * len(model.before) + [1.0 / noise_pa] * len(model.after)
+    restless_s = 2.0 * line.settling_s + damping_s + 0.05
+    weights = [1.0 / sd_hold] * len(model.before)
+    weights += [1.0 / math.hypot(noise_pa, freeze_pa * math.exp(-u / restless_s)) for u in model.after]
     priors = [None, (0.0, HOLD_SLOPE_PRIOR_PA_S), (0.0, max(memory_pa, noise_pa)), None, None]
 
     def fit_at(log_damping: float) -> Fit:
@@ -170,7 +175,8 @@ def closing_of(
 
     def misfit(log_damping: float) -> float:
         strain = (log_damping - math.log(damping_s)) / log_damping_u
-        return fit_at(log_damping).sum_squares + strain * strain
+        told = opening.misfit(math.exp(log_damping)) if opening is not None else 0.0
+        return fit_at(log_damping).sum_squares + told + strain * strain
 
     centre = math.log(damping_s)
     reach = min(3.0 * log_damping_u, 3.0)
@@ -224,6 +230,9 @@ def _closing(
         hold_scatter_pa=_rms(hold) * sd_hold,
         shut_scatter_pa=_rms(shut) * sd_shut,
         autocorrelation=correlation,
+        fall_delay_u_s=_ONSET_MODEL * (model.line.onset_s + model.line.settling_s)
+        if model.line.onset_s > 0
+        else 0.5 * model.line.settling_s,
     )
 
 

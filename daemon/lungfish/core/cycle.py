@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 
+from lungfish.core.air import first_bubble_after_s
 from lungfish.core.events import (
     Abort,
     Action,
@@ -28,9 +29,10 @@ from lungfish.core.events import (
     ValveState,
     Wake,
 )
+from lungfish.core.expect import bubbling_friction_pa
 from lungfish.core.fit import fit_line
 from lungfish.core.judge import Ending, judge
-from lungfish.core.plan import FILL_PERIOD_S, PERIOD_S, SILENCE_S, WINDOWS_S, Plan, longest_lag_pa
+from lungfish.core.plan import CORNER_S, FILL_PERIOD_S, PERIOD_S, SILENCE_S, WINDOWS_S, Plan, longest_lag_pa
 from lungfish.core.reading import Phase
 from lungfish.core.record import Record
 from lungfish.core.setup import CycleSetup, Learned
@@ -130,7 +132,7 @@ class Cycle:
         record.look_count = len(record.times_s)
         record.open_commanded_s = self._since_start_s(event)
         self.phase = Phase.FILL
-        return _OPEN, Sample(period_s=FILL_PERIOD_S), self._open_deadline()
+        return _OPEN, Sample(period_s=PERIOD_S), self._open_deadline()
 
     # -- what can go wrong with a reading, in any phase --------------------------------------------------------------
 
@@ -228,31 +230,35 @@ class Cycle:
         if now_s - self._checked_s < 1.9 * PERIOD_S:
             return ()
         self._checked_s = now_s
-        found = self._plateau()
-        if found is None:
-            was, self.phase = self.phase, Phase.FILL
-            return (Sample(period_s=FILL_PERIOD_S),) if was is Phase.HOLD else ()
-        was, self.phase = self.phase, Phase.HOLD
-        scatter_pa = max(record.noise_pa, found.scatter_pa)
-        wanted_s = plan.hold_s(scatter_pa, record.period_s or PERIOD_S, self._learned.damping_s)
-        since_s = record.times_s[-1] - found.span_s
-        if record.steady_from_s is None or was is Phase.FILL:
-            record.steady_from_s = since_s
-        if record.times_s[-1] - record.steady_from_s >= wanted_s:
-            return self._close(event)
+        found = None if self._plainly_climbing() else self._trend()
+        was = self.phase
+        if found is None or found.climbs_beyond(plan.steady_pa_s):
+            self.phase = Phase.FILL
+        elif found.steady_within(plan.steady_pa_s):
+            self.phase = Phase.HOLD
+        if self.phase is Phase.FILL:
+            slowly = now_s - (record.opened_s or 0.0) > CORNER_S or was is Phase.HOLD
+            return (Sample(period_s=FILL_PERIOD_S),) if slowly else ()
+        if found is not None and found.steady_within(plan.steady_pa_s):
+            if was is Phase.FILL:
+                record.steady_from_s = record.times_s[-1] - found.span_s
+            record.steady_from_s = max(record.steady_from_s or 0.0, self._bubbling_from_s(found.end_pa))
+            scatter_pa = max(record.noise_pa, found.scatter_pa)
+            wanted_s = plan.hold_s(scatter_pa, min(record.period_s or PERIOD_S, 0.2), self._learned.damping_s)
+            if record.times_s[-1] - record.steady_from_s >= wanted_s:
+                return self._close(event)
         return (Sample(period_s=PERIOD_S),) if was is Phase.FILL else ()
 
-    def _plateau(self) -> Trend | None:
-        """The shortest window whose slope is surely that of a plateau; None while filling or not sure."""
+    def _trend(self) -> Trend | None:
+        """The shortest window that says surely whether the pressure climbs; the longest one if none does."""
         record, plan = self._record, self._plan
-        if self._plainly_climbing():
-            return None
         opened_s = record.opened_s or 0.0
         tau_s = self._learned.damping_s
+        trend: Trend | None = None
         for window_s in WINDOWS_S:
             from_s = record.times_s[-1] - window_s
             if from_s < opened_s + PERIOD_S:
-                return None
+                break
             times, gauges = record.since(from_s)
             trend = trend_of(
                 times,
@@ -261,13 +267,16 @@ class Cycle:
                 noise_pa=record.noise_pa,
                 lag_bound_pa=longest_lag_pa(plan, tau_s),
             )
-            if trend is None:
-                continue
-            if trend.steady_within(plan.steady_pa_s):
-                return trend
-            if trend.climbs_beyond(plan.steady_pa_s):
-                return None
-        return None
+            if trend is not None and (trend.steady_within(plan.steady_pa_s) or trend.climbs_beyond(plan.steady_pa_s)):
+                break
+        return trend
+
+    def _bubbling_from_s(self, plateau_pa: float) -> float:
+        """Before this the tip can't have been reached, or the line's friction is still building up."""
+        record, setup, learned = self._record, self._setup, self._learned
+        head_pa = plateau_pa - learned.friction_ratio * bubbling_friction_pa(setup, max(0.0, plateau_pa))
+        filled_s = first_bubble_after_s(setup, record.trapped_pa or 0.0, max(0.0, head_pa))
+        return (record.opened_s or 0.0) + filled_s + (2.0 * self._plan.settling_s if setup.tee_at_valve else 0.0)
 
     def _plainly_climbing(self) -> bool:
         """The last samples climb so steeply that no closer look is needed."""

@@ -11,6 +11,7 @@ from lungfish.physics.restrictor import restrictor_throughput_pa_m3_s
 
 __all__ = [
     "bubbling_friction_pa",
+    "fill_flattening_s",
     "fill_limit_s",
     "full_gauge_pa",
     "line_friction_at_pa",
@@ -97,6 +98,31 @@ def slowest_fill_pa_s(setup: CycleSetup, tube_gauge_pa: float) -> float:
         density_kg_m3=setup.density_kg_m3,
         gravity_m_s2=setup.gravity_m_s2,
     )
+
+
+def fill_flattening_s(setup: CycleSetup, trapped_gauge_pa: float, end_gauge_pa: float) -> float:
+    """How the climb of a fill flattens: k in `a (t - k t2)`, 1/s.
+
+    The capacity `V + p A / (rho g)` grows by `2 A / (rho g)` for each pascal, once for the pressure and once for the
+    liquid that leaves the tube.
+
+    Args:
+        setup: the tank.
+        trapped_gauge_pa: pressure at which the fill begins.
+        end_gauge_pa: about the pressure of the head, which tells how much liquid stands in the tube.
+    """
+    weight = unit_weight_pa_m(setup)
+    space = setup.air_space
+    rise_m = max(0.0, min(setup.tube_length_m, (end_gauge_pa - trapped_gauge_pa) / weight))
+    slope = space.fill_slope_pa_s(
+        throughput_pa_m3_s(setup, trapped_gauge_pa),
+        setup.atmosphere_abs_pa + max(0.0, trapped_gauge_pa),
+        rise_m,
+        density_kg_m3=setup.density_kg_m3,
+        gravity_m_s2=setup.gravity_m_s2,
+    )
+    flow = throughput_pa_m3_s(setup, trapped_gauge_pa)
+    return slope * slope * space.area_m2 / (weight * flow) if flow > 0 else 0.0
 
 
 def fill_limit_s(setup: CycleSetup) -> float:

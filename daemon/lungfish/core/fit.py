@@ -8,7 +8,15 @@ from dataclasses import dataclass
 from itertools import pairwise
 from operator import mul
 
-__all__ = ["Fit", "fit_columns", "fit_line", "golden_minimum", "lag1_autocorrelation", "spread_inflation"]
+__all__ = [
+    "Fit",
+    "fit_columns",
+    "fit_line",
+    "golden_minimum",
+    "lag1_autocorrelation",
+    "lagged_decay",
+    "spread_inflation",
+]
 
 _GOLDEN = (math.sqrt(5.0) - 1.0) / 2.0
 
@@ -166,3 +174,16 @@ def spread_inflation(autocorrelation: float) -> float:
     """
     r = min(max(autocorrelation, 0.0), 0.95)
     return (1.0 + r) / (1.0 - r)
+
+
+def lagged_decay(u: float, input_s: float, tau: float) -> float:
+    """Response of a first-order lag to `exp(-u / input_s)` that sets in at u = 0.
+
+    Args:
+        u: time since then, 0 or more.
+        input_s: time constant of the input.
+        tau: time constant of the lag.
+    """
+    # equal time constants have their own limit formula; a hair apart is exact enough and simpler
+    t = input_s if abs(input_s - tau) > 1e-4 * tau else input_s * 1.0002
+    return t / (t - tau) * (math.exp(-u / t) - math.exp(-u / tau))

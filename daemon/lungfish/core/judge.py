@@ -6,12 +6,14 @@ import dataclasses
 import math
 from enum import Enum
 
-from lungfish.core.air import air_used_pa_m3, least_air_pa_m3
+from lungfish.core.air import air_used_pa_m3, first_bubble_after_s, least_air_pa_m3
 from lungfish.core.budget import Budget, Measured
 from lungfish.core.closing import Closing, Line, closing_of
 from lungfish.core.codes import Diagnosis, Finding, Quality
-from lungfish.core.level import Weighed, level_of, weigh
-from lungfish.core.plan import LEVEL_RATE_PA_S, Plan, longest_lag_pa
+from lungfish.core.expect import fill_flattening_s
+from lungfish.core.level import Weighed, freeze_sd_pa, level_of, weigh
+from lungfish.core.opening import Opening
+from lungfish.core.plan import FALL_PA_S, Plan, longest_lag_pa
 from lungfish.core.reading import Features, Reading
 from lungfish.core.record import Record
 from lungfish.core.setup import CycleSetup, Learned
@@ -132,27 +134,53 @@ def _closing(setup: CycleSetup, learned: Learned, plan: Plan, record: Record) ->
     opened_s = record.opened_s or 0.0
     steady_s = record.steady_from_s if record.steady_from_s is not None else max(opened_s, shut_s - 1.5)
     # The knee may lie inside the first part of the window that was found steady.
-    hold_from_s = steady_s + 0.25 * (shut_s - steady_s)
+    hold_from_s = steady_s + 0.2 * (shut_s - steady_s)
     times, gauges = record.since(hold_from_s)
 
-    def fit(line: Line, damping_s: float, log_damping_u: float) -> Closing | None:
+    opening = _opening(setup, learned, plan, record)
+
+    def fit(line: Line) -> Closing | None:
         return closing_of(
             [t - shut_s for t in times],
             gauges,
             line=line,
             noise_pa=record.noise_pa,
-            damping_s=damping_s,
-            log_damping_u=log_damping_u,
+            damping_s=learned.damping_s,
+            log_damping_u=learned.log_damping_u,
             memory_pa=longest_lag_pa(plan, 2.0 * learned.damping_s),
+            freeze_pa=freeze_sd_pa(setup, learned),
+            opening=opening,
         )
 
     line = Line(settling_s=plan.settling_s, seen=setup.tee_at_valve)
-    first = fit(line, learned.damping_s, learned.log_damping_u)
-    if first is None or line.settling_s <= 0 or -first.shut_slope_pa_s < LEVEL_RATE_PA_S:
+    first = fit(line)
+    if first is None or line.settling_s <= 0 or -first.shut_slope_pa_s < FALL_PA_S:
         return first
     share = min(0.9, max(0.01, leak_share(setup, first)))
     line = dataclasses.replace(line, onset_s=line.settling_s * math.log(1.0 / share))
-    return fit(line, learned.damping_s, learned.log_damping_u) or first
+    return fit(line) or first
+
+
+def _opening(setup: CycleSetup, learned: Learned, plan: Plan, record: Record) -> Opening | None:
+    """Samples about the opening that end before the tip can have been reached."""
+    opened_s, trapped_pa = record.opened_s, record.trapped_pa
+    if opened_s is None or trapped_pa is None or record.shut_s is None:
+        return None
+    end_pa = record.since(opened_s, record.shut_s)[1][-1:] or [trapped_pa]
+    filled_s = 0.8 * first_bubble_after_s(setup, trapped_pa, max(0.0, end_pa[0]))
+    if not setup.tee_at_valve and filled_s < 0.4:
+        return None
+    window_s = min(2.5, max(filled_s, 0.4), record.shut_s - opened_s)
+    times, gauges = record.since(opened_s - 0.5, opened_s + window_s)
+    opening = Opening(
+        times_s=[t - opened_s for t in times],
+        gauge_pa=gauges,
+        noise_pa=record.noise_pa,
+        settling_s=plan.settling_s,
+        flattening_s=fill_flattening_s(setup, trapped_pa, max(0.0, end_pa[0])),
+        sees_friction=setup.tee_at_valve and setup.line_length_m > 0,
+    )
+    return opening if opening.telling else None
 
 
 def _closing_features(

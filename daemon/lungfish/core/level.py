@@ -29,6 +29,9 @@ _FREEZE_FLOOR_M = 0.0002
 _FRICTION_WANDER = 0.004
 """From cycle to cycle the ratio may wander by this much: restrictors and filters age (common practice)."""
 
+_DAMPING_MODEL = 0.04
+"""A transmitter's damping is a first-order lag to about this (relative): what the fit can't know of its own model."""
+
 _AIR_TEMPERATURE_U_K = 6.0
 """The air in tube and line is within 10 K of what the site file says (rectangular, common practice)."""
 
@@ -47,6 +50,8 @@ class Weighed:
     """Friction left over."""
     freeze_u_pa: float
     """Ripple frozen by the closing."""
+    leak_u_pa: float
+    """From when the fall by a leak set in."""
     friction_pa: float
     """Friction that was expected, Pa."""
     disagreement: float
@@ -80,10 +85,12 @@ def weigh(setup: CycleSetup, learned: Learned, closing: Closing) -> Weighed:
     freeze = freeze_sd_pa(setup, learned)
     by_plateau = closing.plateau_pa - learned.friction_ratio * friction
     friction_u = friction * learned.friction_ratio_u
-    plateau_shift = closing.plateau_by_damping_pa * closing.log_damping_u
-    shut_shift = closing.shut_in_by_damping_pa * closing.log_damping_u
+    log_damping_u = math.hypot(closing.log_damping_u, _DAMPING_MODEL)
+    plateau_shift = closing.plateau_by_damping_pa * log_damping_u
+    shut_shift = closing.shut_in_by_damping_pa * log_damping_u
     plateau_var = closing.plateau_var_pa2 + friction_u**2 + plateau_shift**2
-    shut_var = closing.shut_in_var_pa2 + freeze**2 + shut_shift**2
+    leak_u = closing.fall_delay_u_s * max(0.0, -closing.shut_slope_pa_s)
+    shut_var = closing.shut_in_var_pa2 + freeze**2 + shut_shift**2 + leak_u**2
     shared = closing.covariance_pa2 + plateau_shift * shut_shift
     apart_var = max(1e-9, plateau_var + shut_var - 2.0 * shared)
     apart = by_plateau - closing.shut_in_pa
@@ -103,6 +110,7 @@ def weigh(setup: CycleSetup, learned: Learned, closing: Closing) -> Weighed:
         damping_u_pa=abs(weight * plateau_shift + rest * shut_shift),
         friction_u_pa=weight * friction_u,
         freeze_u_pa=rest * freeze,
+        leak_u_pa=rest * leak_u,
         friction_pa=learned.friction_ratio * friction,
         disagreement=disagreement,
         learned=_learn(setup, learned, closing, friction, apart, apart_var),
@@ -175,6 +183,7 @@ def level_of(setup: CycleSetup, weighed: Weighed) -> tuple[Measured, Measured, B
         Contribution(name="gas column", u=_AIR_TEMPERATURE_U_K, sensitivity=gas_pa / setup.air_k * per_pa, unit="K"),
         Contribution(name="friction left over", u=weighed.friction_u_pa, sensitivity=per_pa, unit="Pa"),
         Contribution(name="ripple frozen at closing", u=weighed.freeze_u_pa, sensitivity=per_pa, unit="Pa"),
+        Contribution(name="onset of the leak", u=weighed.leak_u_pa, sensitivity=per_pa, unit="Pa"),
         Contribution(name="noise", u=weighed.noise_u_pa, sensitivity=per_pa, unit="Pa"),
         Contribution(name="damping", u=weighed.damping_u_pa, sensitivity=per_pa, unit="Pa"),
         Contribution(name="tip height", u=setup.tip_u_m, sensitivity=1.0, unit="m"),

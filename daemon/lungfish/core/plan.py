@@ -14,17 +14,19 @@ from lungfish.core.expect import (
 from lungfish.core.setup import CycleSetup, Learned
 from lungfish.physics.bubble import ripple_bound_pa
 
-__all__ = ["FILL_PERIOD_S", "PERIOD_S", "SILENCE_S", "WINDOWS_S", "Plan", "longest_lag_pa"]
+__all__ = ["CORNER_S", "FALL_PA_S", "FILL_PERIOD_S", "PERIOD_S", "SILENCE_S", "WINDOWS_S", "Plan", "longest_lag_pa"]
 
 PERIOD_S = 0.05
 """20 readings a second while it matters: fast enough for the knee, slow enough for any panel."""
 FILL_PERIOD_S = 0.1
 """Enough while the pressure only climbs."""
+CORNER_S = 2.5
+"""So long after opening the corner that the pressure turns is sampled as fast as the plateau."""
 LOOK_S = (1.0, 4.0)
 """Shortest and longest look at the trapped pressure."""
 SHUT_IN_S = (2.5, 15.0)
 """Shortest and longest shut-in; it costs no air."""
-HOLD_S = (0.6, 1.4)
+HOLD_S = (0.6, 1.2)
 """Shortest and longest stretch of bubbling wanted for the plateau."""
 TARGET_PA = 3.0
 """Noise of the shut-in to aim at: 0.3 mm of water."""
@@ -34,6 +36,8 @@ FALSE_STEADY = 0.25
 """Share of the slowest filling slope below which a slope is that of a plateau."""
 LEVEL_RATE_PA_S = 25.0
 """A level moving by 2.5 mm/s is still steady."""
+FALL_PA_S = 14.0
+"""A shut-in that falls faster than this is taken for a leak, as the line's packed air hides its first second."""
 SILENCE_S = 1.5
 """With the valve open and nothing heard for this long, it is shut."""
 

@@ -15,6 +15,8 @@ __all__ = ["Trend", "trend_of"]
 class Trend:
     """A straight line through a window of pressures, the transmitter's damping taken out."""
 
+    end_pa: float
+    """Pressure at the end of the window, Pa."""
     slope_pa_s: float
     """Slope of the pressure itself, Pa/s."""
     slope_u_pa_s: float
@@ -84,7 +86,9 @@ def trend_of(
     scatter = fit.residual_sd * sd
     inflation = spread_inflation(lag1_autocorrelation(fit.residuals) if count >= 12 else 0.0)
     factor = max(1.0, fit.residual_sd) * math.sqrt(inflation)
+    lag = damping_s if lagged else 0.0
     return Trend(
+        end_pa=fit.values[0] + fit.values[1] * (times_s[-1] - mean + lag),
         slope_pa_s=fit.values[1],
         slope_u_pa_s=math.sqrt(fit.inverse[1][1]) * factor,
         scatter_pa=scatter,
