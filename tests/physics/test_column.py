@@ -30,7 +30,7 @@ def column(gauge: float, exact: bool) -> float:
 
 
 def column_mm(gauge: float) -> float:
-    return column(gauge, exact=False) / (998.207 * G0) * 1e3
+    return column(gauge, exact=True) / (998.207 * G0) * 1e3
 
 
 GAS = [
