@@ -113,7 +113,9 @@ class _Air:
     surface_gauge_pa: float = 0.0
     """Gauge pressure of the air at the liquid inside the tube."""
     slope_pa_s: float = 0.0
-    """Its last slope."""
+    """Its slope, as the line sees it."""
+    settling_s: float = 0.0
+    """Slowest time constant of the line now."""
     exit_pa_m3_s: float = 0.0
     """Throughput that leaves at the tip."""
     excess_pa_m3: float = 0.0
@@ -239,7 +241,9 @@ class Plant:
         self.now_s += dt_s
         was_pa = air.surface_gauge_pa
         self._settle(dt_s)
-        air.slope_pa_s = (air.surface_gauge_pa - was_pa) / dt_s
+        # The line answers to the slope no faster than air diffuses along it; taken raw, the two would swing.
+        share = 1.0 - math.exp(-dt_s / max(air.settling_s, 1e-3))
+        air.slope_pa_s += share * ((air.surface_gauge_pa - was_pa) / dt_s - air.slope_pa_s)
         self._move_ripple(dt_s, is_open)
         self._damp(dt_s, before_pa, self._transmitter_input_pa())
 
@@ -278,6 +282,7 @@ class Plant:
         target_pa = self._pipe_friction_pa(throughput_pa_m3_s, abs_pa, p.line_bore_m, p.line_length_m)
         resistance = 128.0 * self._viscosity_pa_s * p.line_length_m / (math.pi * p.line_bore_m**4)
         slowest_s = 4.0 / math.pi**2 * resistance * self._line_m3 / abs_pa
+        air.settling_s = slowest_s
         total = math.fsum(_MODES)
         for k, amplitude in enumerate(_MODES):
             goal_pa = target_pa * amplitude / total
