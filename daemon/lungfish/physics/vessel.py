@@ -220,10 +220,9 @@ class HorizontalCylinder(_Shape):
         return self.diameter_m
 
     def _held_m3(self, level_m: float) -> float:
-        radius = self.diameter_m / 2.0
-        c = radius - level_m
-        chord = math.sqrt(max(level_m * (self.diameter_m - level_m), 0.0))
-        segment = radius * radius * math.acos(min(max(c / radius, -1.0), 1.0)) - c * chord
+        # Half the wetted arc, from its sine: by its cosine a nearly empty tank would hold less than none.
+        half = 2.0 * math.asin(math.sqrt(min(level_m / self.diameter_m, 1.0)))
+        segment = self.diameter_m**2 / 8.0 * (2.0 * half - math.sin(2.0 * half))
         return segment * self.length_m + 2.0 * end_volume_m3(self.ends, level_m, self.diameter_m)
 
 
