@@ -26,6 +26,7 @@ _READY_WITHIN_S = 10.0
 _STOP_WITHIN_S = 15.0
 """A cycle that was told to stop ends by itself long before this."""
 _SHUT_WITHIN_S = 10.0
+_SETTLE_S = 2.0
 _WATCHDOG_SHARE = 1.0 / 3.0
 
 
@@ -178,6 +179,7 @@ class Daemon:
             task.cancel()
         shutting = {loop.valve.ensure_shut() for loop in self.loops.values()}
         await asyncio.wait(shutting, timeout=_SHUT_WITHIN_S)
+        await self._journal.settle(_SETTLE_S)  # so that the stop is told last
         not_shut = [name for name, loop in self.loops.items() if loop.valve.observed is not ValveState.SHUT]
         if not_shut:
             text = f"stopped, but valves are not confirmed shut and may be open: {', '.join(not_shut)}"

@@ -104,7 +104,8 @@ class TankLoop:
             await self._rest(self._pacing)
         while not self._stop.is_set():
             await self.cycle()
-            await self._rest(self._pacing)
+            if not self._stop.is_set():
+                await self._rest(self._pacing)
         self._progress.ended(self.tank.name)
 
     async def cycle(self) -> Reading | None:
