@@ -14,7 +14,7 @@ from lungfish.errors import StoreBusy, StoreError
 from lungfish.store import Archive, Store, lock_store
 from lungfish.store.opening import open_database
 from lungfish.store.schema import APPLICATION_ID, MIGRATIONS, SCHEMA_VERSION, migrate
-from tests.store.samples import event, event_texts, integrity, reading, seqs, stamp
+from tests.store.samples import NEVER, FaultPlan, event, event_texts, integrity, reading, seqs, stamp
 
 
 def made_store(path: Path, readings: int = 3) -> Path:
@@ -165,6 +165,46 @@ def test_damage_found_while_writing_is_met_in_the_same_way(tmp_path: Path) -> No
     assert seqs(path)[-1] == 41  # the count goes on
     assert any("was damaged" in text for text in event_texts(path))
     assert integrity(path) == "ok"
+
+
+def test_the_count_goes_on_in_a_new_file(tmp_path: Path) -> None:
+    """Numbers of one boot stay unique over the damaged file and the new one."""
+    path = tmp_path / "site.db"
+    plan = FaultPlan()
+    store = Store.open(path, now=stamp, make=plan.make, pauses_s=NEVER)
+    for i in range(40):
+        store.put_reading(reading(i))
+    assert store.flush().result(10)
+    path.with_name("site.db-wal").write_bytes(b"")
+    path.write_bytes(bytes(8192))
+    plan.nth, plan.code = plan.calls + 1, sqlite3.SQLITE_IOERR_WRITE  # so that the file is opened anew
+    store.put_reading(reading(50.0))
+    store.flush().result(10)
+    assert store.flush().result(10)
+    store.close()
+    assert seqs(path) == [41]
+
+
+def test_the_log_of_a_damaged_store_goes_aside_with_it(tmp_path: Path) -> None:
+    """A death leaves the last readings in the log; they must neither be thrown away nor reach the new file."""
+    path, log = tmp_path / "site.db", tmp_path / "site.db-wal"
+    store = Store.open(path)
+    for i in range(40):
+        store.put_reading(reading(i))
+    assert store.flush().result(10)
+    connection = sqlite3.connect(path)
+    connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    connection.close()
+    store.put_reading(reading(50.0, evidence={"where": "in the log alone"}))
+    assert store.flush().result(10)
+    left = log.read_bytes()
+    store.close()
+    path.write_bytes(bytes(path.stat().st_size))
+    log.write_bytes(left)
+    assert seqs(made_store(path)) == [1, 2, 3]
+    aside = b"".join(piece.read_bytes() for piece in tmp_path.glob("site.db.damaged-1*"))
+    assert b"in the log alone" in aside
+    assert b"in the log alone" not in path.read_bytes()
 
 
 def dying(path: Path, migrations: tuple[tuple[str, ...], ...], after: int) -> int:

@@ -114,6 +114,47 @@ def test_the_event_after_a_trouble_tells_how_long_why_and_what_became_of_it(tmp_
     assert "2 records that waited in memory are kept now; nothing is lost" in text
 
 
+def test_a_long_trouble_is_caught_up_with_in_order_and_counted(tmp_path: Path) -> None:
+    path = tmp_path / "site.db"
+    plan = FaultPlan()
+    store = Store.open(path, now=stamp, make=plan.make, pauses_s=NEVER)
+    plan.nth, plan.lasting = plan.calls + 1, True
+    for i in range(600):  # more than one transaction takes
+        store.put_reading(reading(i, trace=()))
+    plan.heal()
+    while not store.flush().result(10):
+        pass
+    store.close()
+    with Archive(path) as archive:
+        assert [one.at for one in archive.readings()] == [stamp(i) for i in range(600)]
+    (text,) = event_texts(path)
+    assert "600 records that waited in memory are kept now; nothing is lost" in text
+
+
+def test_an_intent_and_its_reading_in_one_doubtful_commit_leave_no_intent(tmp_path: Path) -> None:
+    path = tmp_path / "site.db"
+    plan = FaultPlan()
+    store = Store.open(path, now=stamp, make=plan.make, pauses_s=NEVER)
+    plan.nth, plan.lasting = plan.calls + 1, True
+    assert not store.announce("sump", stamp(1.0)).result(10)
+    store.put_reading(reading(2.0))
+    plan.heal()
+
+    def doubt(sql: str) -> None:
+        if sql == "COMMIT":
+            plan.nth, plan.lasting, plan.after = plan.calls + 1, False, True
+
+    plan.hold, plan.code = doubt, sqlite3.SQLITE_IOERR_FSYNC
+    assert not store.flush().result(10)
+    plan.hold = lambda _sql: None
+    plan.heal()
+    assert store.flush().result(10)
+    store.close()
+    assert seqs(path) == [1]
+    with Archive(path) as archive:
+        assert archive.intents() == []
+
+
 def test_the_store_tries_again_by_itself(tmp_path: Path) -> None:
     well = threading.Event()
     plan = FaultPlan()

@@ -52,27 +52,21 @@ class Intent:
 
 
 class Numbering:
-    """The next sequence number of each boot, for one table."""
+    """The next sequence number of each boot, for one table. It goes on when a damaged file gives way to a new one."""
 
     def __init__(self, table: str) -> None:
         self._table = table
         self._next: dict[str, int] = {}
-        self._looked_up: set[str] = set()
 
     def take(self, connection: sqlite3.Connection, boot_id: str) -> int:
         """The boot's next number."""
-        if boot_id not in self._looked_up:
+        if boot_id not in self._next:
             query = f"SELECT coalesce(max(seq), 0) FROM {self._table} WHERE boot_id = ?"  # noqa: S608 -- ours
             (last,) = connection.execute(query, (boot_id,)).fetchone()
-            self._next[boot_id] = max(last + 1, self._next.get(boot_id, 1))
-            self._looked_up.add(boot_id)
+            self._next[boot_id] = last + 1
         number = self._next[boot_id]
         self._next[boot_id] = number + 1
         return number
-
-    def look_again(self) -> None:
-        """The file was opened anew: what it holds may have changed."""
-        self._looked_up.clear()
 
 
 class Item(Protocol):
@@ -336,11 +330,7 @@ def _place(
 ) -> tuple[int, bool]:
     """The row's number, and whether it stands there already: an earlier commit may have come through after all."""
     boot_id = str(row["boot_id"])
-    if seq is not None:
-        query = f"SELECT monotonic_s, tank FROM {table} WHERE boot_id = ? AND seq = ?"  # noqa: S608 -- ours
-        found = connection.execute(query, (boot_id, seq)).fetchone()
-        if found is None:
-            return seq, False
-        if found == (row["monotonic_s"], row["tank"]):
-            return seq, True
-    return numbers[table].take(connection, boot_id), False
+    if seq is None:
+        return numbers[table].take(connection, boot_id), False
+    query = f"SELECT 1 FROM {table} WHERE boot_id = ? AND seq = ?"  # noqa: S608 -- ours
+    return seq, connection.execute(query, (boot_id, seq)).fetchone() is not None

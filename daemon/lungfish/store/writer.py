@@ -211,19 +211,18 @@ class Writer:
         connection.execute("COMMIT")  # an error before or here: `_failed` undoes it
 
     def _write_one(self, connection: sqlite3.Connection, item: Item, refused: list[str]) -> None:
-        """Write an item; one that the tables refuse is kept in a form that they take, and that is told."""
-        connection.execute("SAVEPOINT item")
+        """Write an item; one that the tables refuse is kept in a form that they take, and that is told.
+
+        A refused statement leaves nothing behind, so the transaction goes on.
+        """
         try:
             item.write(connection, self._numbers)
         except _REFUSED_RECORD as exc:
-            connection.execute("ROLLBACK TO item")
             refused.append(f"a record did not fit the store and was kept in another form: {exc}")
             try:
                 item.rescued(str(exc)).write(connection, self._numbers)
             except _REFUSED_RECORD as again:
-                connection.execute("ROLLBACK TO item")
                 refused[-1] = f"a record did not fit the store and is lost: {again}: {item}"
-        connection.execute("RELEASE item")
 
     def _do_chore(self) -> None:
         place, chore = self._chores[0] if self._chores else (0, None)
@@ -241,8 +240,6 @@ class Writer:
 
     def _reopen(self) -> None:
         self._connection, told = open_database(self._path, self._make)
-        for numbers in self._numbers.values():
-            numbers.look_again()
         self._notices.tell(told)
 
     def _failed(self, exc: Exception) -> None:
