@@ -1,0 +1,71 @@
+"""Starting processes and reading what they have used; Linux only (proc(5))."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from tests.repo.house import ROOT
+
+_TICKS = os.sysconf("SC_CLK_TCK")
+
+
+@contextmanager
+def running(*words: str, says_ready: bool = True) -> Iterator[subprocess.Popen[str]]:
+    """A program of this interpreter's, ended with SIGTERM.
+
+    Args:
+        words: behind `python -m`.
+        says_ready: it prints a line when it is; waited for.
+    """
+    process = subprocess.Popen(
+        [sys.executable, "-m", *words],
+        cwd=ROOT,
+        stdout=subprocess.PIPE if says_ready else subprocess.DEVNULL,
+        stderr=None if says_ready else subprocess.DEVNULL,
+        text=True,
+    )
+    try:
+        if process.stdout is not None:
+            assert process.stdout.readline() == "ready\n"
+        yield process
+        assert process.poll() is None, f"{words[0]} ended by itself: {process.returncode}"
+    finally:
+        process.send_signal(signal.SIGTERM)
+        try:
+            process.wait(30)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
+        if process.stdout is not None:
+            process.stdout.close()
+
+
+def resident_bytes(process: subprocess.Popen[str]) -> int:
+    """Resident memory now (VmRSS)."""
+    lines = Path(f"/proc/{process.pid}/status").read_text(encoding="ascii").splitlines()
+    (kib,) = (int(line.split()[1]) for line in lines if line.startswith("VmRSS:"))
+    return kib * 1024
+
+
+def processor_s(process: subprocess.Popen[str]) -> float:
+    """Processor time so far, user and system, of all its threads."""
+    fields = Path(f"/proc/{process.pid}/stat").read_text(encoding="ascii").rsplit(") ", 1)[1].split()
+    return (int(fields[11]) + int(fields[12])) / _TICKS
+
+
+def requests(rig: subprocess.Popen[str]) -> int:
+    """How many requests a counted rig has had so far."""
+    rig.send_signal(signal.SIGUSR1)
+    assert rig.stdout is not None
+    return int(rig.stdout.readline())
+
+
+def judged(what: str, ratio: float, limit: float) -> str:
+    """One line for the terminal: the ratio beside its limit."""
+    return f"{what}: ratio {ratio:.3f}, limit {limit:g}: {'within' if ratio <= limit else 'NOT within'}"

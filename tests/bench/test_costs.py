@@ -1,0 +1,120 @@
+"""What the daemon costs, each figure as a ratio to a named baseline measured in the same run on the same machine.
+
+Nothing here is asserted but that the figures mean something: the ratios and their limits are printed.
+"""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from lungfish.store import Archive
+from tests.bench.processes import judged, processor_s, requests, resident_bytes, running
+from tests.bench.sites import write_site
+
+pytestmark = [pytest.mark.bench, pytest.mark.timeout(1800)]
+
+MEMORY_LIMIT = 1.25
+PROCESSOR_LIMIT = 1.5
+PER_TANK_LIMIT = 1.1
+MINUTE_S = 60.0
+TRIES = 2
+
+
+@dataclass(frozen=True)
+class Cost:
+    """What a daemon has used over some whole rounds of cycles, start-up left out."""
+
+    processor_s: float
+    resident_bytes: int
+    requests: int
+    cycles: int
+    window_s: float
+
+
+def measure(directory: Path, *, tanks: int, every_s: int, simultaneous: int, settle_s: float, window_s: float) -> Cost:
+    """Run the daemon on simulated tanks and measure a window of its life.
+
+    Args:
+        directory: for site file and store.
+        tanks: how many.
+        every_s: time between two purges of a tank.
+        simultaneous: valves that may be open at once.
+        settle_s: how long the daemon has run before the window begins.
+        window_s: its length, a whole number of rounds.
+    """
+    site, _ = write_site(directory, tanks=tanks, every_s=every_s, simultaneous=simultaneous)
+    with (
+        running("tests.bench.counted_rig", str(site)) as rig,
+        running("lungfish", "run", str(site), says_ready=False) as daemon,
+    ):
+        time.sleep(settle_s)
+        began_s, used_s, asked, wall_s = time.monotonic(), processor_s(daemon), requests(rig), time.time()
+        time.sleep(window_s)
+        used_s, asked = processor_s(daemon) - used_s, requests(rig) - asked
+        window_s, resident = time.monotonic() - began_s, resident_bytes(daemon)
+        ended_s = time.time()
+    with Archive(directory / "bench.db") as archive:
+        readings = list(archive.readings(since=wall_s, until=ended_s))
+    assert readings
+    assert [reading.diagnosis for reading in readings if reading.quality != "good"] == []
+    return Cost(used_s, resident, asked, len(readings), window_s)
+
+
+def test_memory_and_processor_of_three_tanks(tmp_path: Path) -> None:
+    costs = []
+    for number in range(TRIES):
+        directory = tmp_path / str(number)
+        directory.mkdir()
+        costs.append(measure(directory, tanks=3, every_s=15, simultaneous=1, settle_s=30.0, window_s=MINUTE_S))
+    cost = min(costs, key=lambda each: each.processor_s / each.requests)
+    with running("tests.bench.bare_imports") as bare:
+        imports = resident_bytes(bare)
+    resident = min(each.resident_bytes for each in costs)
+    print(f"\n3 tanks, {cost.cycles} cycles in {cost.window_s:.1f} s, {cost.requests} requests")
+    print(f"resident: lungfish run {resident / 2**20:.1f} MiB, the libraries alone {imports / 2**20:.1f} MiB")
+    print(judged("memory, against importing the same libraries", resident / imports, MEMORY_LIMIT))
+
+    rate = cost.requests / cost.window_s
+    site, port = write_site(tmp_path, tanks=3, every_s=15, simultaneous=1)
+    loops = []
+    for _ in range(TRIES):
+        with (
+            running("tests.bench.counted_rig", str(site)) as rig,
+            running("tests.bench.bare_loop", str(port), str(rate)) as loop,
+        ):
+            used_s, asked = processor_s(loop), requests(rig)
+            time.sleep(MINUTE_S)
+            used_s, asked = processor_s(loop) - used_s, requests(rig) - asked
+        assert asked == pytest.approx(cost.requests, rel=0.03)
+        loops.append(used_s / asked)
+    print(
+        f"processor a request: lungfish run {1e6 * cost.processor_s / cost.requests:.0f} us "
+        f"({cost.processor_s:.2f} s a minute), bare pymodbus loop {1e6 * min(loops):.0f} us"
+    )
+    print(
+        judged(
+            "processor, against a bare pymodbus loop of as many reads",
+            cost.processor_s / cost.requests / min(loops),
+            PROCESSOR_LIMIT,
+        )
+    )
+
+
+def test_a_hundred_tanks_against_ten(tmp_path: Path) -> None:
+    each_s: dict[int, float] = {}
+    print()
+    for tanks in (10, 100):
+        directory = tmp_path / str(tanks)
+        directory.mkdir()
+        cost = measure(directory, tanks=tanks, every_s=120, simultaneous=4, settle_s=100.0, window_s=120.0)
+        each_s[tanks] = cost.processor_s / tanks
+        print(
+            f"{tanks} tanks: {cost.cycles} cycles, {cost.requests / cost.cycles:.0f} requests each, "
+            f"{1e3 * each_s[tanks]:.1f} ms of processor a tank in {cost.window_s:.0f} s, "
+            f"{cost.resident_bytes / 2**20:.1f} MiB"
+        )
+    print(judged("processor a tank, 100 tanks against 10", each_s[100] / each_s[10], PER_TANK_LIMIT))
