@@ -46,6 +46,10 @@ The columns, in both formats:
   monotonic_s  the same moment on the clock that never steps, s since the boot
 A value that is not known is empty (null in JSON), never zero and never the last one repeated.
 A bad row has no level.
+
+Exit status
+  0  written, or the reader has seen enough
+  2  the site file, an argument or the store is wrong; or the output can't be written
 """
 _TIME_HELP = (
     "ISO 8601 date or time, such as 2026-03-05, 2026-03-05T06:00 or 2026-03-05T06:00:00Z; "

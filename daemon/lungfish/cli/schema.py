@@ -12,6 +12,9 @@ __all__ = ["add_parser", "run"]
 _DESCRIPTION = """\
 Prints the JSON schema of a site file (draft 2020-12). An editor that knows it completes keys and marks wrong ones while
 you type; `lungfish check` finds more, because it also holds the numbers against each other.
+
+Exit status
+  0  always
 """
 
 
@@ -21,7 +24,12 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     Args:
         subparsers: of the main parser.
     """
-    parser = subparsers.add_parser("schema", help="the JSON schema of a site file", description=_DESCRIPTION)
+    parser = subparsers.add_parser(
+        "schema",
+        help="the JSON schema of a site file",
+        description=_DESCRIPTION,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
     parser.set_defaults(func=run)
 
 
