@@ -29,7 +29,7 @@ TANK = """
     vessel: {{shape: upright-cylinder, diameter: 1.2 m, height: 1 m}}
     tube: {{tip: 50 mm, bore: 6 mm, length: 1.1 m}}
     transmitter: {{link: panel, unit: {unit}, table: input, register: 0, format: float32, reads_in: Pa,
-                   span: [0 kPa, 15 kPa]}}
+                   span: [0 kPa, 15 kPa], damping: {damping}}}
     valve: {{link: panel, unit: {unit}, coil: {coil}, max_open: {max_open}}}
     every: {every}
 """
@@ -50,12 +50,15 @@ def write_site(
     max_open: str = "8 s",
     simultaneous: int = 1,
     store: str = "site.db",
+    damping: str = "100 ms",
     port: int | None = None,
 ) -> Path:
     """A site file of small tanks, named `t0`, `t1` and so on, on a free port."""
     text = HEAD.format(store=store, port=port or free_port(), simultaneous=simultaneous)
     for number in range(tanks):
-        text += TANK.format(name=f"t{number}", unit=number + 1, coil=number, max_open=max_open, every=every)
+        text += TANK.format(
+            name=f"t{number}", unit=number + 1, coil=number, max_open=max_open, every=every, damping=damping
+        )
     file = folder / "site.yaml"
     file.write_text(text, encoding="utf-8")
     return file

@@ -138,7 +138,13 @@ class Daemon:
         self._journal.event("start", f"{self._site.name}: {len(self.loops)} tanks; every valve is being shut first")
         for loop in self.loops.values():
             loop.valve.ensure_shut()
-        works = [asyncio.create_task(self._tank(loop), name=name) for name, loop in self.loops.items()]
+        works = [
+            asyncio.create_task(
+                keep_running(name, loop.run, self._clock, self._journal, self._stopping),
+                name=name,
+            )
+            for name, loop in self.loops.items()
+        ]
         tending = asyncio.create_task(self._tend(), name="service manager")
         try:
             await stop.wait()
@@ -150,10 +156,6 @@ class Daemon:
     def abort(self, tank: str, reason: str) -> None:
         """End a tank's cycle under way; its row says why."""
         self.loops[tank].abort(reason)
-
-    async def _tank(self, loop: TankLoop) -> None:
-        await asyncio.wait({loop.valve.ensure_shut()}, timeout=_READY_WITHIN_S)
-        await keep_running(loop.tank.name, loop.run, self._clock, self._journal, self._stopping)
 
     async def _tend(self) -> None:
         """Tell the service manager when all runs, then feed its watchdog for as long as work gets done."""

@@ -193,7 +193,8 @@ async def measure_once(site: Site, tank: str) -> tuple[Reading | None, ReadingRe
             try:
                 reading = await loop.cycle()
             finally:
-                await asyncio.wait({loop.valve.ensure_shut()}, timeout=_SHUT_WITHIN_S)
+                within_s = _SHUT_WITHIN_S if loop.valve.opening_sent else 0.0
+                await asyncio.wait({loop.valve.ensure_shut()}, timeout=within_s)
         shut = loop.valve.observed is ValveState.SHUT
     return reading, loop.last_record, shut
 

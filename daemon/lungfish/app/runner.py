@@ -33,6 +33,8 @@ __all__ = ["CycleRun", "MeasuringCycle"]
 
 _INSIST_S = 10.0
 """A cycle that is over waits this long for its valve to be confirmed shut, then leaves the valve to go on trying."""
+_CONFIRM_S = 1.0
+"""The same for a cycle that never told its valve to open."""
 
 _LOOK_EVERY_S = 0.25
 """An open valve is read back this often; the cycle wants a plateau of 0.6 s at least."""
@@ -147,7 +149,8 @@ class CycleRun:
             if task is not None:
                 task.cancel()
         if self._shutting is None or not self._shutting.done() or self._valve.observed is not ValveState.SHUT:
-            await asyncio.wait({self._valve.ensure_shut()}, timeout=_INSIST_S)
+            within_s = _INSIST_S if self._valve.opening_sent else _CONFIRM_S
+            await asyncio.wait({self._valve.ensure_shut()}, timeout=within_s)
         self._valve.yield_air()
         if self._tasks:
             for task in self._tasks:

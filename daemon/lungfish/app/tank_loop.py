@@ -20,14 +20,16 @@ from lungfish.core.reading import Reading
 from lungfish.core.setup import CycleSetup, Learned
 from lungfish.ports import Clock, ReadingRecord, Transmitter
 
-__all__ = ["CycleMaker", "TankLoop", "settings_hash"]
+__all__ = ["CycleMaker", "TankLoop", "first_learned", "settings_hash"]
 
 CycleMaker = Callable[[CycleSetup, Learned], MeasuringCycle]
 
-_SHUT_WITHIN_S = 10.0
+_SHUT_WITHIN_S = 5.0
 """Before a cycle its valve has this long to be confirmed shut; then the cycle runs without being able to open it."""
 _NEXT_EVENT_S = 30.0
 """A cycle under way hears from a device, an answer or a time-out, much more often than this."""
+_LEAST_DAMPING_S = 0.02
+_STATED_LOG_U = 0.25
 
 
 def settings_hash(setup: CycleSetup) -> str:
@@ -37,6 +39,18 @@ def settings_hash(setup: CycleSetup) -> str:
         setup: the tank as its cycle sees it.
     """
     return hashlib.sha256(repr(setup).encode()).hexdigest()[:16]
+
+
+def first_learned(setup: CycleSetup) -> Learned:
+    """What is known of a tube before its first cycle: the transmitter's damping, if the site file states it.
+
+    Args:
+        setup: the tank as its cycle sees it.
+    """
+    if setup.damping_s is None:
+        return Learned()
+    # a data sheet's time constant is good to about a quarter, and the sense line adds its own (common practice)
+    return Learned(damping_s=max(setup.damping_s, _LEAST_DAMPING_S), log_damping_u=_STATED_LOG_U)
 
 
 class TankLoop:
@@ -73,7 +87,7 @@ class TankLoop:
         self._journal = journal
         self._progress = progress
         self._make_cycle = make_cycle
-        self._learned = journal.keeper.learned(tank.name, self._config) or Learned()
+        self._learned = journal.keeper.learned(tank.name, self._config) or first_learned(setup)
         self._pacing: Pacing | None = None
         self._run: CycleRun | None = None
         self.last_record: ReadingRecord | None = None

@@ -183,7 +183,7 @@ class _Board:
         site = self._tanks.site
         where = f"127.0.0.1:{self._tanks.port}"
         print(f"lungfish demo: {len(site.tanks)} invented tanks behind a Modbus TCP server on {where}")
-        print("Each reading is one purge: valve open until bubbles leave the tip, valve shut, listen. Ctrl-C ends it.")
+        print("Each reading is one purge: air until bubbles leave the tip, valve shut, listen. Ctrl-C ends it.")
         print()
         for name, tank in site.tanks.items():
             print(
@@ -191,7 +191,7 @@ class _Board:
                 f"line {tank.line_length_m:g} m, {tank.liquid.density_kg_m3:g} kg/m3, every {tank.every_s:g} s"
             )
         print()
-        print("time UTC  tank       level     U, k=2  off truth  quality    open    air       diagnosis", flush=True)
+        print("time UTC  tank       level     U, k=2  off truth  quality    open    air", flush=True)
 
     def reading(self, record: ReadingRecord, _kept: bool) -> None:
         """Show one reading."""
@@ -209,14 +209,11 @@ class _Board:
         purge = f"{record.purge_s:.1f} s" if math.isfinite(record.purge_s) else "-"
         air = f"{record.air_sl:.3f} SL" if math.isfinite(record.air_sl) else "-"
         clock = iso_utc(record.at.utc_s)[11:19]
-        print(
-            f"{clock}  {record.tank:<9}  {level:<9} {u:>7}  {off:>9}  {record.quality:<9}  {purge:<6}  {air:<8}  "
-            f"{record.diagnosis}"
-        )
+        print(f"{clock}  {record.tank:<9}  {level:<9} {u:>7}  {off:>9}  {record.quality:<9}  {purge:<6}  {air}")
         sentences = record.evidence.get("sentences")
-        for sentence in sentences if isinstance(sentences, list) else ():
-            for line in wrap(sentence, _WIDTH - _INDENT):
-                print(" " * _INDENT + line)
+        why = "; ".join(map(str, sentences)) if isinstance(sentences, list) else ""
+        for line in wrap(f"{record.diagnosis}: {why}", _WIDTH - _INDENT, break_on_hyphens=False):
+            print(" " * _INDENT + line)
         sys.stdout.flush()
 
     def close(self) -> None:

@@ -50,7 +50,8 @@ tanks:
     tube: {{tip: 100 mm, bore: 8 mm, length: 2.6 m}}
     line: {{bore: 4 mm, length: 10 m, tee: valve-end}}
     transmitter:
-      {{link: panel, unit: 1, table: input, register: 0, format: float32, reads_in: Pa, span: [0 kPa, 40 kPa]}}
+      {{link: panel, unit: 1, table: input, register: 0, format: float32, reads_in: Pa, span: [0 kPa, 40 kPa],
+        damping: 100 ms}}
     valve: {{link: panel, unit: 1, coil: 0, max_open: 20 s}}
     every: 25 s
   brine:                         # dense, being drawn off; a counting transmitter at the tube's end of the line
@@ -69,6 +70,7 @@ tanks:
       reads_in: Pa
       scale: 1
       span: [0 kPa, 30 kPa]
+      damping: 100 ms
     valve: {{link: panel, unit: 1, coil: 1, max_open: 20 s}}
     every: 30 s
   day-tank:                      # stands still; its tube is tight, so a reading costs next to no air
@@ -79,7 +81,7 @@ tanks:
     tube: {{tip: 50 mm, bore: 8 mm, length: 1.3 m}}
     transmitter:
       {{link: panel, unit: 2, table: input, register: 10, format: int32, word_order: little, reads_in: Pa, scale: 0.1,
-        span: [0 kPa, 20 kPa]}}
+        span: [0 kPa, 20 kPa], damping: 100 ms}}
     valve: {{link: panel, unit: 2, coil: 0, max_open: 20 s}}
     every: 35 s
   sludge:                        # its line has a leak, which each shut-in shows

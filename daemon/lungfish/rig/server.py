@@ -22,6 +22,7 @@ from pymodbus.simulator import DataType, SimData, SimDevice
 from lungfish.config import Site, Tank, cycle_setup, load_site
 from lungfish.config.model import Output, RegisterTable
 from lungfish.errors import ConfigError
+from lungfish.physics.bubble import ripple_bound_pa
 from lungfish.rig.plant import Plant, PlantParameters
 from lungfish.rig.registers import registers_of_pressure
 
@@ -46,7 +47,7 @@ class ServerFaults:
 
 
 def plant_for(site: Site, tank: Tank, level_m: Callable[[float], float], seed: int) -> Plant:
-    """A plant that is just as the site file says.
+    """A plant that is just as the site file says, with half of the ripple that its bore allows.
 
     Args:
         site: the site.
@@ -71,6 +72,7 @@ def plant_for(site: Site, tank: Tank, level_m: Callable[[float], float], seed: i
         supply_gauge_pa=setup.supply_gauge_pa,
         flow_pa_m3_s=setup.flow_pa_m3_s,
         critical_ratio=setup.critical_ratio,
+        ripple_pa=0.5 * ripple_bound_pa(setup.tube_bore_m, setup.density_kg_m3, setup.gravity_m_s2),
         span_low_pa=setup.span_low_pa - 0.0125 * (setup.span_high_pa - setup.span_low_pa),
         span_high_pa=setup.span_high_pa,
     )
