@@ -32,7 +32,16 @@ from lungfish.core.events import (
 from lungfish.core.expect import bubbling_friction_pa
 from lungfish.core.fit import fit_line
 from lungfish.core.judge import Ending, judge
-from lungfish.core.plan import CORNER_S, FILL_PERIOD_S, PERIOD_S, SILENCE_S, WINDOWS_S, Plan, longest_lag_pa
+from lungfish.core.plan import (
+    CORNER_S,
+    FILL_PERIOD_S,
+    LEVEL_RATE_PA_S,
+    PERIOD_S,
+    SILENCE_S,
+    WINDOWS_S,
+    Plan,
+    longest_lag_pa,
+)
 from lungfish.core.reading import Phase
 from lungfish.core.record import Record
 from lungfish.core.setup import CycleSetup, Learned
@@ -232,14 +241,15 @@ class Cycle:
         self._checked_s = now_s
         found = None if self._plainly_climbing() else self._trend()
         was = self.phase
-        if found is None or found.climbs_beyond(plan.steady_pa_s):
-            self.phase = Phase.FILL
-        elif found.steady_within(plan.steady_pa_s):
+        steady = found is not None and found.steady_within(plan.steady_pa_s)
+        if found is None or found.climbs_beyond(LEVEL_RATE_PA_S if steady else plan.steady_pa_s, k=3.0):
+            self.phase, steady = Phase.FILL, False
+        elif steady:
             self.phase = Phase.HOLD
         if self.phase is Phase.FILL:
             slowly = now_s - (record.opened_s or 0.0) > CORNER_S or was is Phase.HOLD
             return (Sample(period_s=FILL_PERIOD_S),) if slowly else ()
-        if found is not None and found.steady_within(plan.steady_pa_s):
+        if found is not None and steady:
             if was is Phase.FILL:
                 record.steady_from_s = record.times_s[-1] - found.span_s
             record.steady_from_s = max(record.steady_from_s or 0.0, self._bubbling_from_s(found.end_pa))

@@ -14,10 +14,11 @@ from lungfish.core.expect import fill_flattening_s
 from lungfish.core.level import Weighed, freeze_sd_pa, level_of, weigh
 from lungfish.core.opening import Opening
 from lungfish.core.plan import FALL_PA_S, Plan, longest_lag_pa
+from lungfish.core.proof import movement_of
 from lungfish.core.reading import Features, Reading
 from lungfish.core.record import Record
 from lungfish.core.setup import CycleSetup, Learned
-from lungfish.core.verdict import Case, findings_of, leak_share
+from lungfish.core.verdict import Case, findings_of, found_tight, leak_share, tip_proven
 
 __all__ = ["Ending", "judge"]
 
@@ -75,23 +76,23 @@ def judge(
         weighed = weigh(setup, learned, closing) if closing is not None else None
         if closing is not None and weighed is not None:
             features = _closing_features(setup, learned, record, features, closing, weighed)
-        findings = findings_of(
-            Case(
-                setup=setup,
-                learned=learned,
-                plan=plan,
-                record=record,
-                features=features,
-                closing=closing,
-                weighed=weighed,
-            )
+        case = Case(
+            setup=setup,
+            learned=learned,
+            plan=plan,
+            record=record,
+            features=features,
+            closing=closing,
+            weighed=weighed,
+            movement=movement_of(record, plan, closing.damping_s) if closing is not None else None,
         )
+        findings = findings_of(case)
         if weighed is not None and closing is not None and all(f.quality is not Quality.BAD for f in findings):
             level, head, budget = level_of(setup, weighed)
             if any(f.code is Diagnosis.TIP_UNCOVERED for f in findings):
                 level, head = dataclasses.replace(level, value=setup.tip_m), dataclasses.replace(head, value=0.0)
-            taught = _taught(learned, weighed.learned, record, closing, findings)
-        if any(f.code is Diagnosis.NO_AIR for f in findings):
+            taught = _taught(case, weighed, closing, findings)
+        if any(f.code is Diagnosis.NO_AIR and f.quality is Quality.BAD for f in findings):
             features = dataclasses.replace(features, air_pa_m3=0.0)
     else:
         findings = (_broken_off(plan, record, ending, detail),)
@@ -194,6 +195,7 @@ def _closing_features(
         plain,
         fill_s=fill_s,
         fill_slope_pa_s=climb / fill_s if fill_s and fill_s > 0.2 else None,
+        rise_shape=_rise_shape(record, trapped + max(0.0, weighed.friction_pa), closing, fill_s),
         plateau_pa=closing.plateau_pa,
         plateau_u_pa=math.sqrt(closing.plateau_var_pa2),
         plateau_scatter_pa=closing.hold_scatter_pa,
@@ -227,15 +229,36 @@ def _fill_s(record: Record, closing: Closing, friction_pa: float) -> float | Non
     return max(0.0, reached - record.opened_s - closing.damping_s)
 
 
-def _taught(
-    before: Learned, after: Learned, record: Record, closing: Closing, findings: tuple[Finding, ...]
-) -> Learned:
+def _rise_shape(record: Record, from_pa: float, closing: Closing, fill_s: float | None) -> float | None:
+    """Straight or dying away? None when the fill is too short behind the damping to tell."""
+    if record.opened_s is None or record.shut_s is None or not fill_s or fill_s < max(3.0, 6.0 * closing.damping_s):
+        return None
+    rise = closing.plateau_pa - from_pa
+    if rise < 40.0 * record.noise_pa:
+        return None
+    times, gauges = record.since(record.opened_s, record.shut_s)
+    passed = [
+        next((t for t, p in zip(times, gauges, strict=True) if p >= from_pa + share * rise), None)
+        for share in (0.1, 0.5, 0.9)
+    ]
+    tenth, half, most = passed
+    if tenth is None or half is None or most is None or half - tenth <= 0:
+        return None
+    return (most - half) / (half - tenth)
+
+
+def _taught(case: Case, weighed: Weighed, closing: Closing, findings: tuple[Finding, ...]) -> Learned:
     """What stays for the next cycle: nothing is learned of friction from a tube that a verdict doubts."""
     clean = all(f.code in (Diagnosis.OK, Diagnosis.LINE_LEAK) for f in findings)
+    record, before = case.record, case.learned
     end_s = record.times_s[-1]
     end_pa = closing.shut_in_pa + closing.shut_slope_pa_s * (end_s - (record.shut_s or end_s))
+    proven = tip_proven(case)
+    tight = found_tight(case) if proven else None
     return dataclasses.replace(
-        after if clean else before,
+        weighed.learned if clean else before,
+        proven_gauge_pa=weighed.gauge_pa if proven else before.proven_gauge_pa,
+        tight=before.tight if tight is None else tight,
         leak_pa_s=-closing.shut_slope_pa_s,
         shut_gauge_pa=end_pa,
         shut_at_s=record.started_at_s + end_s,

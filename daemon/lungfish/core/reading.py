@@ -49,6 +49,8 @@ class Features:
     """Valve open to first bubble, s; 0 when the tube was full."""
     fill_slope_pa_s: float | None = None
     """Slope of the rise, Pa/s."""
+    rise_shape: float | None = None
+    """Time from 50 to 90 % of the rise over that from 10 to 50 %: about 1 for a steady flow, 2.7 for one that dies."""
     expected_slope_pa_s: float | None = None
     """Slope that flow and geometry make one expect for a tube about to be full, Pa/s."""
     plateau_pa: float | None = None

@@ -88,6 +88,10 @@ class Learned:
     """How many closings stand behind it."""
     leak_pa_s: float | None = None
     """Fall of the last shut-in, Pa/s, positive for a fall; None when unknown."""
+    proven_gauge_pa: float | None = None
+    """Pressure of the head when air was last proven to bubble at the tip, Pa; None: never yet."""
+    tight: bool = False
+    """The tube was last found to have kept its air from one proven reading to the next."""
     shut_gauge_pa: float | None = None
     """Pressure at the end of the last shut-in, Pa; None when unknown."""
     shut_at_s: float | None = None

@@ -9,13 +9,14 @@ from lungfish.core.closing import Closing
 from lungfish.core.codes import Diagnosis, Finding, Quality
 from lungfish.core.expect import throughput_pa_m3_s, unit_weight_pa_m
 from lungfish.core.level import DISAGREEMENT_SIGMAS, Weighed, freeze_sd_pa, head_m
-from lungfish.core.plan import Plan
+from lungfish.core.plan import LEVEL_RATE_PA_S, Plan
+from lungfish.core.proof import Movement
 from lungfish.core.reading import Features
 from lungfish.core.record import Record
 from lungfish.core.setup import CycleSetup, Learned
 from lungfish.core.steady import trend_of
 
-__all__ = ["Case", "findings_of"]
+__all__ = ["Case", "findings_of", "found_tight", "leak_share", "tip_proven"]
 
 LEAK_PA_S = 30.0
 """A shut-in that falls faster than this leaks: a level falling by 3 mm/s is not expected of a sump."""
@@ -23,6 +24,12 @@ LEAK_SHARE_LIMIT = 0.4
 """A leak that takes this share of the purge's flow leaves it unproven that the air ever reached the tip."""
 FRICTION_SEEN = 0.3
 """Share of the expected friction that must show for air to be proven by it."""
+DYING_RISE = 2.0
+"""A rise of this shape is not that of a steady flow (1 to 1.4), rather an exponential one (2.7)."""
+KNEE_SHARE = 0.4
+"""A rise at this share of the expected slope or more, then a plateau, is a knee: the tip was reached."""
+UNPROVEN_M = 0.02
+"""A level that has moved by more than this since air was last proven at the tip needs proof again."""
 UNCOVERED_M = 0.003
 """A head below this, or below three standard uncertainties, can't be told from an uncovered tip."""
 
@@ -45,6 +52,8 @@ class Case:
     """The fit of the moment of closing."""
     weighed: Weighed | None
     """The pressure of the head."""
+    movement: Movement | None
+    """What opening and closing did to the pressure."""
 
 
 def findings_of(case: Case) -> tuple[Finding, ...]:
@@ -62,7 +71,7 @@ def findings_of(case: Case) -> tuple[Finding, ...]:
     air = _air_verdict(case, closing, weighed)
     if air is not None and air.quality is Quality.BAD:
         return (air,)
-    never = _tip_never_reached(case, closing)
+    never = _tip_never_reached(case, closing) or _supply_low(case, closing, weighed)
     if never is not None:
         return (never,)
     found = [finding for finding in (air, _leak(case, closing), _unsteady(case, weighed)) if finding is not None]
@@ -82,7 +91,7 @@ def _uncertain_nothing(case: Case) -> Finding:
 
 
 def _ok_sentence(case: Case, closing: Closing, weighed: Weighed) -> str:
-    proof = "" if _air_proven(case, closing) else "; that air came is not proven by friction, rise or ripple"
+    proof = "" if tip_proven(case) else "; air at the tip not proven this time, nor needed: the tube holds what it held"
     return (
         f"plateau {closing.plateau_pa:.0f} Pa, shut-in {closing.shut_in_pa:.0f} Pa, "
         f"friction {closing.plateau_pa - closing.shut_in_pa:.0f} Pa, expected {weighed.friction_pa:.0f} Pa{proof}"
@@ -108,53 +117,98 @@ def _ripple_shows(case: Case, closing: Closing) -> bool:
     return closing.hold_scatter_pa > 1.6 * case.record.noise_pa
 
 
-def _air_proven(case: Case, closing: Closing) -> bool:
-    weighed = case.weighed
-    shows = weighed is not None and _friction_shows(case, closing, weighed)
-    return bool(case.features.rise_seen or shows or _ripple_shows(case, closing))
+def tip_proven(case: Case) -> bool:
+    """Whether anything shows that air bubbled at the tip.
+
+    Args:
+        case: the evidence.
+    """
+    closing, weighed = case.closing, case.weighed
+    if closing is None or weighed is None:
+        return False
+    if _friction_shows(case, closing, weighed) or _ripple_shows(case, closing):
+        return True
+    features, moved, plan = case.features, case.movement, case.plan
+    slope = features.fill_slope_pa_s
+    if slope is not None and slope > KNEE_SHARE * plan.filling_pa_s and (features.fill_s or 0.0) > 1.0:
+        return True
+    if moved is None or not moved.seen:
+        return False
+    # a pressure that still climbs may be a flow too small to have filled the tube
+    opened_s, shut_s = case.record.opened_s or 0.0, case.record.shut_s or 0.0
+    average = moved.opening_pa / max(0.1, shut_s - opened_s)
+    return moved.up_and_down or moved.settled_within(max(LEVEL_RATE_PA_S, 0.05 * plan.filling_pa_s, 0.6 * average))
+
+
+def _needs_proof(case: Case, weighed: Weighed) -> bool:
+    """Whether this pressure could be wrong if no air had come.
+
+    Not if it is the one last proven, nor if it has fallen in a tube that keeps its air (then it follows the level),
+    nor if it has risen by so little that the compressed air hides no more.
+    """
+    setup, proven_pa = case.setup, case.learned.proven_gauge_pa
+    if proven_pa is None:
+        return True
+    limit_pa = UNPROVEN_M * unit_weight_pa_m(setup)
+    change_pa = weighed.gauge_pa - proven_pa
+    if abs(change_pa) <= limit_pa:
+        return False
+    return not case.learned.tight if change_pa < 0 else hidden_rise_pa(setup, change_pa, weighed.gauge_pa) > limit_pa
+
+
+def hidden_rise_pa(setup: CycleSetup, change_pa: float, gauge_pa: float) -> float:
+    """How much more the head has risen than a shut tube shows, Pa.
+
+    Args:
+        setup: the tank.
+        change_pa: rise of the trapped pressure, Pa.
+        gauge_pa: the pressure now, Pa.
+    """
+    factor = setup.air_space.head_change_factor(
+        setup.atmosphere_abs_pa + max(0.0, gauge_pa),
+        0.0,
+        density_kg_m3=setup.density_kg_m3,
+        gravity_m_s2=setup.gravity_m_s2,
+    )
+    return max(0.0, (factor - 1.0) * change_pa)
+
+
+def found_tight(case: Case) -> bool | None:
+    """What the opening told of the tube since the last proven reading: it kept its air, or not; None: can't tell.
+
+    Args:
+        case: the evidence of a cycle whose air is proven.
+    """
+    weighed, proven_pa, trapped_pa = case.weighed, case.learned.proven_gauge_pa, case.record.trapped_pa
+    if weighed is None or proven_pa is None or trapped_pa is None:
+        return None
+    missing_pa = weighed.gauge_pa - trapped_pa
+    by_level_pa = hidden_rise_pa(case.setup, max(0.0, trapped_pa - proven_pa), weighed.gauge_pa)
+    return missing_pa - by_level_pa < UNPROVEN_M * unit_weight_pa_m(case.setup)
 
 
 def _air_verdict(case: Case, closing: Closing, weighed: Weighed) -> Finding | None:
-    """No air, or None when air came or can't be told to be missing."""
-    if case.features.rise_seen or _ripple_shows(case, closing):
-        return None
-    shows = _friction_shows(case, closing, weighed)
-    if shows:
+    """No air, or None when air came or is not missed."""
+    if tip_proven(case):
         return None
     drop = closing.plateau_pa - closing.shut_in_pa
     head_left = not _uncovered(case, weighed)
-    if shows is False:
+    proven_pa = case.learned.proven_gauge_pa
+    if _friction_shows(case, closing, weighed) is False and not case.features.rise_seen:
         why = (
             f"opening moved nothing and closing took away {drop:.0f} Pa "
             f"where flowing air gives {weighed.friction_pa:.0f} Pa"
         )
-    elif not head_left and not _was_near_tip(case):
+    elif _needs_proof(case, weighed):
+        since = "never before" if proven_pa is None else f"last at {proven_pa:.0f} Pa"
         why = (
-            "there is no pressure with the valve open; too little friction is expected here to tell an uncovered tip "
-            "from air that does not come, and the level was not near the tip before"
-        )
-    elif _should_have_flooded(case):
-        why = (
-            f"the tube leaks {case.learned.leak_pa_s or 0.0:.0f} Pa/s and must have lost its air since the last purge, "
-            "yet opening moved nothing"
+            f"neither friction nor rise nor ripple shows that air bubbled at the tip (proven {since}, "
+            f"now {weighed.gauge_pa:.0f} Pa)"
         )
     else:
         return None
-    quality = Quality.UNCERTAIN if head_left and shows is False else Quality.BAD
-    return Finding(code=Diagnosis.NO_AIR, quality=quality, sentence=f"no air arrives: {why}")
-
-
-def _was_near_tip(case: Case) -> bool:
-    """The last shut-in stood so low that an uncovered tip is no surprise."""
-    last = case.learned.shut_gauge_pa
-    return last is not None and last < 0.3 * unit_weight_pa_m(case.setup)
-
-
-def _should_have_flooded(case: Case) -> bool:
-    leak, last_s = case.learned.leak_pa_s, case.learned.shut_at_s
-    if leak is None or last_s is None or leak < LEAK_PA_S or case.record.open_commanded_s is None:
-        return False
-    return leak * (case.record.started_at_s + case.record.open_commanded_s - last_s) > 200.0
+    quality = Quality.UNCERTAIN if head_left else Quality.BAD
+    return Finding(code=Diagnosis.NO_AIR, quality=quality, sentence=f"no air seen at the tip: {why}")
 
 
 def _tip_never_reached(case: Case, closing: Closing) -> Finding | None:
@@ -179,6 +233,26 @@ def _tip_never_reached(case: Case, closing: Closing) -> Finding | None:
             "purge's flow: whether the air ever reached the tip is not proven",
         )
     return None
+
+
+def _supply_low(case: Case, closing: Closing, weighed: Weighed) -> Finding | None:
+    """The pressure rose and stopped, but not because air found its way out at the tip."""
+    shape = case.features.rise_shape
+    if shape is not None and shape > DYING_RISE:
+        why = (
+            f"the second half of the rise took {shape:.1f} times as long as the first, more than {DYING_RISE:.1f}: "
+            "the flow died away, as it does when the supply's pressure is reached"
+        )
+    elif case.features.rise_seen and _friction_shows(case, closing, weighed) is False:
+        drop = closing.plateau_pa - closing.shut_in_pa
+        why = f"closing took away {drop:.0f} Pa where flowing air gives {weighed.friction_pa:.0f} Pa: nothing flowed"
+    else:
+        return None
+    return Finding(
+        code=Diagnosis.SUPPLY_LOW,
+        quality=Quality.BAD,
+        sentence=f"the pressure stopped at {closing.plateau_pa:.0f} Pa without reaching the tip; {why}",
+    )
 
 
 def leak_share(setup: CycleSetup, closing: Closing) -> float:
