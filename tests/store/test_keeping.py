@@ -225,7 +225,9 @@ def test_a_slow_reader_does_not_hold_up_the_log(tmp_path: Path) -> None:
 
 def test_what_was_learned_comes_back_but_for_the_moment_of_the_last_look(tmp_path: Path) -> None:
     path = tmp_path / "site.db"
-    learned = Learned(cycles=7, friction_ratio=1.25, leak_pa_s=0.5, shut_gauge_pa=19_000.0, shut_at_s=1234.5)
+    learned = Learned(
+        cycles=7, friction_ratio=1.25, leak_pa_s=0.5, tight=True, shut_gauge_pa=19_000.0, shut_at_s=1234.5
+    )
     with Store.open(path) as store:
         assert store.learned("sump") is None
         store.put_learned("sump", Learned(cycles=1), "hash-1")
@@ -238,7 +240,9 @@ def test_what_was_learned_comes_back_but_for_the_moment_of_the_last_look(tmp_pat
         assert store.learned("digester") is None
 
 
-@pytest.mark.parametrize("state", ['{"cycles": "seven"}', '{"cycles": true}', "[1]", '{"cycles": 1e999}'])
+@pytest.mark.parametrize(
+    "state", ['{"cycles": "seven"}', '{"cycles": true}', "[1]", '{"cycles": 1e999}', '{"friction_ratio": null}']
+)
 def test_learned_state_that_makes_no_sense_is_learned_anew(tmp_path: Path, state: str) -> None:
     path = tmp_path / "site.db"
     with Store.open(path) as store:

@@ -8,7 +8,9 @@ import sqlite3
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, fields, is_dataclass, replace
 from enum import Enum
-from typing import Any, Protocol
+from typing import Protocol
+
+from pydantic import TypeAdapter, ValidationError
 
 from lungfish.core.codes import Diagnosis, Quality
 from lungfish.core.setup import Learned
@@ -27,6 +29,7 @@ __all__ = [
     "plain_json",
 ]
 
+_LEARNED = TypeAdapter(Learned)
 _DEEPEST = 32  # levels of nesting; what is deeper, or holds itself, is kept as text
 _LATEST_UTC_S = 253402300799.0  # 9999-12-31T23:59:59Z
 _INSERT_READING = """
@@ -255,16 +258,11 @@ def learned_from_json(text: str) -> Learned:
     Unknown names are passed over and missing ones take their defaults, so that versions can differ; values that make
     no sense are learned anew. The moment of the last shut-in is left out: nobody has watched the tube since.
     """
-    kept = json.loads(text)
-    values: dict[str, Any] = {}
-    for field in fields(Learned) if isinstance(kept, dict) else ():
-        if field.name in kept and field.name != "shut_at_s":
-            value = kept[field.name]
-            number = type(value) in (int, float) and math.isfinite(value)
-            if not number and (value is not None or field.default is not None):
-                return Learned()
-            values[field.name] = value
-    return Learned(**values)
+    try:
+        learned = _LEARNED.validate_json(text, strict=True)
+    except ValidationError:
+        return Learned()
+    return replace(learned, shut_at_s=None)
 
 
 def known(value: float | None) -> float | None:
