@@ -6,7 +6,10 @@ import argparse
 import json
 import math
 import re
+import shlex
 import socket
+import subprocess
+import sys
 from pathlib import Path
 
 import jsonschema
@@ -252,3 +255,10 @@ def test_the_schema_is_printed_as_json(capsys: pytest.CaptureFixture[str]) -> No
 
     jsonschema.Draft202012Validator.check_schema(printed)
     assert set(printed["required"]) == {"site", "store", "links", "air", "tanks"}
+
+
+def test_a_reader_that_has_seen_enough_is_no_error(tmp_path: Path) -> None:
+    """`lungfish check ... | head` ends quietly: no traceback after the first lines."""
+    command = f"{shlex.quote(sys.executable)} -m lungfish check config/one-sump.yaml | true"
+    done = subprocess.run(["bash", "-c", f"set -o pipefail; {command}"], capture_output=True, text=True)
+    assert (done.returncode, done.stderr) == (0, "")

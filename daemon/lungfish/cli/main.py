@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import os
 import sys
 from collections.abc import Sequence
 
@@ -54,12 +55,17 @@ def main(argv: Sequence[str] | None = None) -> int:
     args = parser.parse_args(words)
     try:
         status: int = args.func(args)
+        sys.stdout.flush()
     except ConfigError as error:
         print(error, file=sys.stderr)
         return 2
     except LungfishError as error:
         print(f"lungfish: {error}", file=sys.stderr)
         return 3
+    except BrokenPipeError:
+        # the reader, such as `head`, has seen enough; and Python must not find the pipe broken again at its exit
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
     except KeyboardInterrupt:
         return 130
     return status
