@@ -25,7 +25,7 @@ DAY_S = 86400.0
 
 def test_three_days_of_one_tank_give_a_good_row_in_every_slot_and_the_valve_is_never_open_too_long() -> None:
     async def main() -> VirtualSite:
-        site = VirtualSite(site_of(1, every="30 min"), level_m=lambda t_s: 0.8 + 1.5 * (t_s % DAY_S) / DAY_S)
+        site = VirtualSite(site_of(1, every="30 min"), level_m=lambda t_s: 0.8 + 0.5 * t_s / DAY_S)
         assert await site.run_for(3 * DAY_S - 1.0)
         return site
 

@@ -28,6 +28,7 @@ TANK = """
     liquid: {{density: 998.2 kg/m**3}}
     vessel: {{shape: upright-cylinder, diameter: 1.2 m, height: 1 m}}
     tube: {{tip: 50 mm, bore: 6 mm, length: 1.1 m}}
+    line: {{bore: 4 mm, length: 5 m, tee: valve-end}}
     transmitter: {{link: panel, unit: {unit}, table: input, register: 0, format: float32, reads_in: Pa,
                    span: [0 kPa, 15 kPa], damping: {damping}}}
     valve: {{link: panel, unit: {unit}, coil: {coil}, max_open: {max_open}}}
