@@ -150,9 +150,10 @@ class Cycle:
         record = self._record
         record.slowest_read_s = max(record.slowest_read_s, event.took_s)
         plan = self._plan
-        valid = math.isfinite(event.gauge_pa)
-        if valid and not record.valve_commanded_open:
-            valid = plan.invalid_low_pa <= event.gauge_pa <= plan.invalid_high_pa
+        # An open valve can drive the pressure past the top of the span, which has its own guard, never below it.
+        valid = math.isfinite(event.gauge_pa) and event.gauge_pa >= plan.invalid_low_pa
+        if not record.valve_commanded_open:
+            valid = valid and event.gauge_pa <= plan.invalid_high_pa
         if not valid:
             record.invalid_in_a_row += 1
             return Ending.INVALID if record.invalid_in_a_row >= _BAD_IN_A_ROW else None
