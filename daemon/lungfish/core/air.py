@@ -34,7 +34,7 @@ def air_used_pa_m3(setup: CycleSetup, record: Record) -> float | None:
     total = flows[0] * (times[0] - record.opened_s) + flows[-1] * (end_s - times[-1])
     for k in range(1, len(times)):
         total += 0.5 * (flows[k] + flows[k - 1]) * (times[k] - times[k - 1])
-    return total
+    return max(0.0, total)  # stamps that run back can make the opening end before it began
 
 
 def least_air_pa_m3(setup: CycleSetup, trapped_pa: float, head_gauge_pa: float) -> float:
