@@ -188,6 +188,13 @@ GRAVITY = [
     Check("60 degrees south", lambda: local_gravity_m_s2(-60), 9.819177, 1e-6, SOMIGLIANA),
     Check("pole", lambda: local_gravity_m_s2(90), 9.832185, 1e-6, SOMIGLIANA),
     Check(
+        "10 km up",
+        lambda: gravity_at(10e3),
+        9.80665 * (6356766.0 / 6366766.0) ** 2,
+        6e-5,
+        "US Standard Atmosphere 1976, inverse square of the distance, by hand",
+    ),
+    Check(
         "free air, each metre",
         lambda: 1e6 * (local_gravity_m_s2(45, 0) - local_gravity_m_s2(45, 1)),
         3.086,
