@@ -15,7 +15,7 @@ ROW = re.compile(r"^\d\d:\d\d:\d\d  (\S+) +(\d\.\d{4}) m +([\d.]+) mm +([-+][\d.
 
 
 def test_within_half_a_minute_there_are_good_readings_and_they_are_right() -> None:
-    done = lungfish("demo", "--for", "30s", "--seed", "7")
+    done = lungfish("demo", "--for", "25s", "--seed", "7")
     assert (done.returncode, done.stderr) == (0, "")
     rows = ROW.findall(done.stdout)
     assert {row[4] for row in rows} >= {"good"}
