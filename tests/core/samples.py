@@ -67,10 +67,11 @@ def plant_of(
     *,
     seed: int = 1,
     faults: Faults | None = None,
-    **changes: object,
+    truth: Mapping[str, float] | None = None,
+    **changes: float,
 ) -> Plant:
-    """A plant that is as the setup says, but for what is changed."""
+    """A plant that is as the setup says, but for `truth` and what else is changed."""
     told: Mapping[str, object] = {name: getattr(setup, name) for name in _SHARED}
     level = level_m if callable(level_m) else lambda _t_s: level_m
-    truth = {"noise_pa": 3.0, "ripple_pa": 60.0, "damping_s": 0.2, **told, **changes}
-    return Plant(PlantParameters(level_m=level, **truth), seed, faults)  # type: ignore[arg-type] # as above
+    true = {"noise_pa": 3.0, "ripple_pa": 60.0, "damping_s": 0.2, **told, **(truth or {}), **changes}
+    return Plant(PlantParameters(level_m=level, **true), seed, faults)  # type: ignore[arg-type] # as above
