@@ -94,7 +94,10 @@ class RigValve:
 
         Raises:
             DeviceTimeout: The link is silent; whether the command was carried out is not known.
+            ValueError: Told to be unknown.
         """
+        if state is ValveState.UNKNOWN:
+            raise ValueError("a valve can be told to open or to shut, not to be unknown")
         shut = state is ValveState.SHUT
         at_s = await self._wire.there(lost=shut and self._wire.link.deaf_to_shut)
         self._wire.plant.command(not shut)
