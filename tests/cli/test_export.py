@@ -292,6 +292,18 @@ def test_a_store_that_is_none_is_told(site: Path, capsys: pytest.CaptureFixture[
     assert "can't be read as a store of lungfish" in capsys.readouterr().err
 
 
+def test_damage_in_the_middle_of_a_store_is_told_and_not_passed_over(
+    site: Path, keep: Callable[..., None], capsys: pytest.CaptureFixture[str]
+) -> None:
+    keep(*(record("2026-03-05T06:00:00Z", trace=()) for _ in range(2000)))
+    path = site.with_name("larkfield.db")
+    content = bytearray(path.read_bytes())
+    content[len(content) // 2 :] = b"\xa5" * (len(content) - len(content) // 2)
+    path.write_bytes(content)
+    assert main(["export", str(site)]) == 2
+    assert "larkfield.db: can't be read: database disk image is malformed" in capsys.readouterr().err
+
+
 def test_a_bad_site_file_is_told_with_its_line(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
     site.write_text(SITE.replace("height: 5 m", "height: 5 bar"))
     assert main(["export", str(site)]) == 2

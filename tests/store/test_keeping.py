@@ -15,9 +15,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lungfish.core.setup import Learned
+from lungfish.errors import StoreError
 from lungfish.ports import ClockState, EventRecord, ReadingRecord, ReadingSink, Stamp
 from lungfish.store import Archive, Store, StoredReading
-from tests.store.samples import BOOT, START_UTC_S, TRACE, event, event_texts, integrity, reading, seqs, stamp
+from tests.store.samples import BOOT, START_UTC_S, TRACE, event, event_texts, integrity, reading, relaxed, seqs, stamp
 
 finite = st.floats(allow_nan=False, allow_infinity=False)
 not_negative = st.floats(min_value=0, max_value=1e9)
@@ -73,7 +74,7 @@ def same(kept: StoredReading, record: ReadingRecord) -> bool:
 def test_readings_come_back_whole_and_numbered_without_a_hole(records: list[ReadingRecord]) -> None:
     with tempfile.TemporaryDirectory() as directory:
         path = Path(directory, "site.db")
-        with Store.open(path) as store:
+        with Store.open(path, make=relaxed) as store:
             for record in records:
                 store.put_reading(record)
         with Archive(path) as archive:
@@ -112,7 +113,7 @@ def test_a_record_that_fits_no_table_still_has_its_row(odd_values: dict[str, Any
     record = reading(**odd_values)
     with tempfile.TemporaryDirectory() as directory:
         path = Path(directory, "site.db")
-        with Store.open(path) as store:
+        with Store.open(path, make=relaxed) as store:
             store.put_reading(record)
             store.put_event(EventRecord(at=record.at, kind=record.tank, tank=record.tank, text=record.diagnosis))
             store.put_reading(reading(1.0))
@@ -221,6 +222,18 @@ def test_a_slow_reader_does_not_hold_up_the_log(tmp_path: Path) -> None:
             assert busy == 0
             assert first.seq == 1
             assert sum(1 for _ in rows) == 1199  # as it stood when the first was asked for
+
+
+def test_a_trace_in_a_form_of_a_newer_lungfish_is_told(tmp_path: Path) -> None:
+    path = tmp_path / "site.db"
+    with Store.open(path) as store:
+        store.put_reading(reading(trace=()))
+    connection = sqlite3.connect(path)
+    with connection:
+        connection.execute("INSERT INTO traces VALUES (1, 99, 4, x'00')")
+    connection.close()
+    with Archive(path) as archive, pytest.raises(StoreError, match="the trace of reading 1 is in form 99"):
+        archive.trace(1)
 
 
 def test_what_was_learned_comes_back_but_for_the_moment_of_the_last_look(tmp_path: Path) -> None:

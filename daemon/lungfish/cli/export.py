@@ -160,7 +160,7 @@ def _between(
 ) -> Iterator[StoredReading]:
     """Readings by the times that are shown, which are rounded: a time copied from the output finds its reading."""
     since_s = None if since_ms is None else since_ms / 1000 - _MARGIN_S
-    until_s = None if until_ms is None else until_ms / 1000 + _MARGIN_S
+    until_s = None if until_ms is None else until_ms / 1000
     for reading in archive.readings(tank, since_s, until_s):
         at_ms = _rounded_ms(reading)
         if (since_ms is None or at_ms >= since_ms) and (until_ms is None or at_ms < until_ms):

@@ -46,6 +46,7 @@ def open_database(path: Path, make: Connect = connect) -> tuple[sqlite3.Connecti
     """
     refuse_hopeless(path)
     told: list[str] = []
+    new = not path.exists()
     try:
         connection = _checked(path, make)
     except sqlite3.DatabaseError as exc:
@@ -56,8 +57,11 @@ def open_database(path: Path, make: Connect = connect) -> tuple[sqlite3.Connecti
         aside = _move_aside(path)
         told.append(f"the store was damaged ({exc}); it was moved to {aside.name} and a new one begun")
         connection = _checked(path, make)
+        new = True
     try:
-        told += _prepare(path, connection)
+        told += _prepare(connection)
+        if new:
+            _sync_directory(path)
     except StoreError as exc:
         connection.close()
         raise StoreError(f"{path}: {exc}") from exc
@@ -107,7 +111,7 @@ def _checked(path: Path, make: Connect) -> sqlite3.Connection:
     return connection
 
 
-def _prepare(path: Path, connection: sqlite3.Connection) -> list[str]:
+def _prepare(connection: sqlite3.Connection) -> list[str]:
     told = migrate(connection)
     (mode,) = connection.execute("PRAGMA journal_mode = WAL").fetchone()
     if mode != "wal":
@@ -115,7 +119,6 @@ def _prepare(path: Path, connection: sqlite3.Connection) -> list[str]:
     connection.execute("PRAGMA synchronous = FULL")  # NORMAL loses the last commits in a power cut
     connection.execute("PRAGMA foreign_keys = ON")
     connection.execute(f"PRAGMA journal_size_limit = {_JOURNAL_LIMIT_BYTES}")
-    _sync_directory(path)
     return told
 
 
