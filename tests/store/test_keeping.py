@@ -236,6 +236,15 @@ def test_a_trace_in_a_form_of_a_newer_lungfish_is_told(tmp_path: Path) -> None:
         archive.trace(1)
 
 
+def test_a_reading_whose_bytes_have_rotted_is_told(tmp_path: Path) -> None:
+    path = tmp_path / "site.db"
+    with Store.open(path) as store:
+        store.put_reading(reading(evidence={"sentence": "steady within two pascal"}))
+    path.write_bytes(path.read_bytes().replace(b'"steady within', b"#steady within"))
+    with Archive(path) as archive, pytest.raises(StoreError, match=r"site\.db: reading 1 is damaged"):
+        list(archive.readings())
+
+
 def test_what_was_learned_comes_back_but_for_the_moment_of_the_last_look(tmp_path: Path) -> None:
     path = tmp_path / "site.db"
     learned = Learned(

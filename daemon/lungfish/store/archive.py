@@ -71,7 +71,7 @@ class Archive:
             StoreError: the store can't be read.
         """
         for row in self._pages("readings", _READING, tank, since, until):
-            yield _reading(row)
+            yield self._reading(row)
 
     def events(
         self, tank: str | None = None, since: float | None = None, until: float | None = None
@@ -83,7 +83,7 @@ class Archive:
     def last_reading(self, tank: str) -> StoredReading | None:
         """The latest kept of a tank, by the order of keeping; None when there is none."""
         rows = self._all(f"SELECT {_READING} FROM readings WHERE tank = ? ORDER BY id DESC LIMIT 1", (tank,))  # noqa: S608
-        return _reading(rows[0]) if rows else None
+        return self._reading(rows[0]) if rows else None
 
     def trace(self, reading_id: int) -> tuple[TracePoint, ...]:
         """The trace of a reading; empty when it has none or retention has taken it.
@@ -132,6 +132,12 @@ class Archive:
         if not rows or (config is not None and rows[0][0] != config):
             return None
         return learned_from_json(rows[0][1])
+
+    def _reading(self, row: tuple[Any, ...]) -> StoredReading:
+        try:
+            return _reading(row)
+        except ValueError as exc:  # evidence that is no JSON, a state of the clock that is none: bytes have rotted
+            raise StoreError(f"{self._path}: reading {row[0]} is damaged: {exc}") from exc
 
     def _pages(
         self, table: str, columns: str, tank: str | None, since: float | None, until: float | None
