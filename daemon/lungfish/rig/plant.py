@@ -269,7 +269,8 @@ class Plant:
         surplus = max(0.0, air.stored_pa_m3 - full)
         kept = surplus if self.faults.plugged else 0.0
         if not self.faults.plugged and self.faults.tip_pa_s_m3 > 0 and dt_s > 0:
-            kept = surplus * math.exp(-dt_s / (self.faults.tip_pa_s_m3 * full_m3))
+            # implicit step: at a steady flow the pressure is just resistance times flow, however small their product
+            kept = surplus / (1.0 + dt_s / (self.faults.tip_pa_s_m3 * full_m3))
         air.exit_pa_m3_s = (surplus - kept) / dt_s if dt_s > 0 else 0.0
         air.stored_pa_m3 = full + kept
         air.surface_gauge_pa = head_pa + kept / full_m3
