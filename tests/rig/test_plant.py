@@ -3,74 +3,28 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import replace
 
 import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from lungfish.physics.column import gauge_at_transmitter_pa
-from lungfish.physics.tube import AirSpace, bore_area_m2, pipe_volume_m3
-from lungfish.rig.plant import Faults, Plant, PlantParameters
+from lungfish.physics.tube import AirSpace, pipe_volume_m3
+from lungfish.rig.plant import Faults
 from tests.core.curves import Purge, shown_by
-
-LEVEL_M, TIP_M = 2.0, 0.1
-HEAD_M = LEVEL_M - TIP_M
-WEIGHT = 998.2 * 9.80665
-ATMOSPHERE = 101_325.0
-AREA = bore_area_m2(0.010)
-TUBE_M3, LINE_M3 = pipe_volume_m3(0.010, 4.5), pipe_volume_m3(0.0043, 20.0)
-
-CALM = PlantParameters(level_m=lambda _t_s: LEVEL_M, ripple_pa=0.0, noise_pa=0.0, damping_s=0.0, tee_at_valve=False)
-"""No ripple, no noise, no damping, the transmitter at the tube's end: the pressure itself."""
-
-
-def plant_of(
-    *, faults: Faults | None = None, seed: int = 1, level_m: Callable[[float], float] | None = None, **changes: float
-) -> Plant:
-    params = replace(CALM, **changes)  # type: ignore[arg-type] # a bool is a float to a caller
-    return Plant(params if level_m is None else replace(params, level_m=level_m), seed, faults)
-
-
-def opened(plant: Plant, seconds: float) -> Plant:
-    """The valve held open for so long."""
-    plant.command(True)
-    plant.advance(plant.now_s + seconds)
-    return plant
-
-
-def full(plant: Plant) -> Plant:
-    """A plant whose tube has been cleared and whose valve has been shut for a minute."""
-    opened(plant, 20.0)
-    plant.command(False)
-    plant.advance(plant.now_s + 60.0)
-    return plant
-
-
-def trace(plant: Plant, seconds: float, period_s: float = 0.02) -> tuple[list[float], list[float]]:
-    """Times and readings."""
-    times, gauges = [], []
-    end_s = plant.now_s + seconds
-    while plant.now_s < end_s - 1e-9:
-        plant.advance(plant.now_s + period_s)
-        times.append(plant.now_s)
-        gauges.append(plant.gauge_pa())
-    return times, gauges
-
-
-def column_pa(head_m: float, rise_m: float = 0.0) -> float:
-    """What stands at the transmitter, 4.5 m above the tip, at rest."""
-    return gauge_at_transmitter_pa(
-        head_m,
-        density_kg_m3=998.2,
-        gravity_m_s2=9.80665,
-        height_m=4.5,
-        atmosphere_pa=ATMOSPHERE,
-        air_k=293.15,
-        surface_rise_m=rise_m,
-    )
-
+from tests.rig.plants import (
+    AREA,
+    ATMOSPHERE,
+    HEAD_M,
+    LINE_M3,
+    TIP_M,
+    TUBE_M3,
+    WEIGHT,
+    column_pa,
+    full,
+    opened,
+    plant_of,
+    trace,
+)
 
 # -- filling ---------------------------------------------------------------------------------------------------------
 
@@ -348,86 +302,3 @@ def test_a_leak_of_more_than_the_flow_never_lets_the_tip_be_reached() -> None:
     plant = opened(plant_of(leak_pa_m3_s_pa=2.0 * 2.5 / 18_600.0, line_length_m=0.0), 60.0)
     assert plant.rise_m > 0.5
     assert WEIGHT * (HEAD_M - plant.rise_m) == pytest.approx(18_600.0 / 2.0, rel=0.01)
-
-
-# -- the tube between purges -----------------------------------------------------------------------------------------
-
-
-def moving(rate_m_s: float, from_s: float = 100.0) -> Callable[[float], float]:
-    return lambda t_s: LEVEL_M + rate_m_s * max(0.0, t_s - from_s)
-
-
-def test_a_falling_level_is_followed_exactly() -> None:
-    """Air leaves at the tip, and the tube holds the new head."""
-    plant = full(plant_of(level_m=moving(-2e-3)))
-    plant.advance(200.0)
-    assert plant.level_m == pytest.approx(LEVEL_M - 0.2)
-    assert plant.gauge_pa() == pytest.approx(column_pa(HEAD_M - 0.2), abs=1.0)
-
-
-def test_a_rising_level_squeezes_the_trapped_air() -> None:
-    """d(rho g h) / dp = 1 + rho g V / (A p_abs): of 20 mm the tube shows about 60 %, by Boyle's law."""
-    plant = full(plant_of(level_m=moving(2e-4)))
-    before = plant.gauge_pa()
-    plant.advance(200.0)
-    factor = 1.0 + WEIGHT * (TUBE_M3 + LINE_M3) / (AREA * (ATMOSPHERE + WEIGHT * HEAD_M))
-    assert plant.gauge_pa() - before == pytest.approx(WEIGHT * 0.02 / factor, rel=0.03)
-    assert plant.rise_m == pytest.approx(0.02 * (1.0 - 1.0 / factor), rel=0.03)
-
-
-def test_a_tube_under_a_level_above_its_upper_end_is_no_deeper_than_it_is() -> None:
-    plant = plant_of(level_m=lambda _t_s: 6.0)
-    assert plant.rise_m == 4.5
-    plant.faults.extra_leak_pa_m3_s_pa = 1e-4
-    plant.advance(1000.0)
-    assert plant.rise_m == 4.5
-    assert plant.gauge_pa() == pytest.approx(WEIGHT * (5.9 - 4.5), rel=0.02)
-
-
-def test_a_tank_that_runs_dry_leaves_nothing_in_the_tube() -> None:
-    plant = full(plant_of(level_m=lambda t_s: LEVEL_M if t_s < 100.0 else 0.0))
-    plant.advance(200.0)
-    assert (plant.rise_m, plant.head_pa) == (0.0, 0.0)
-    assert plant.gauge_pa() == pytest.approx(0.0, abs=1.0)
-
-
-# -- time and chance -------------------------------------------------------------------------------------------------
-
-
-def run_through(seed: int, split: int) -> list[float]:
-    """A purge with everything on, in one stride or in many."""
-    plant = plant_of(seed=seed, ripple_pa=80.0, noise_pa=5.0, damping_s=0.2, tee_at_valve=True)
-    shown = []
-    for command, seconds in ((False, 3.0), (True, 15.0), (False, 60.0)):
-        plant.command(command)
-        start = plant.now_s
-        for k in range(split):
-            plant.advance(start + seconds * (k + 1) / split)
-        shown.append(plant.gauge_pa())
-    return shown
-
-
-def test_the_same_seed_is_the_same_plant_and_another_is_another() -> None:
-    assert run_through(7, 30) == run_through(7, 30)
-    assert run_through(7, 30) != run_through(8, 30)
-
-
-def test_how_time_is_cut_into_strides_does_not_matter() -> None:
-    coarse, fine = (plant_of(line_length_m=5.0, leak_pa_m3_s_pa=1e-6) for _ in range(2))
-    for command, seconds in ((True, 15.0), (False, 500.0)):
-        for plant, strides in ((coarse, 1), (fine, 5000)):
-            plant.command(command)
-            start = plant.now_s
-            for k in range(strides):
-                plant.advance(start + seconds * (k + 1) / strides)
-    assert coarse.now_s == pytest.approx(fine.now_s)
-    assert coarse.gauge_pa() == pytest.approx(fine.gauge_pa(), rel=1e-3)
-    assert coarse.air_in_pa_m3 == pytest.approx(fine.air_in_pa_m3, rel=1e-9)
-
-
-def test_time_does_not_run_back() -> None:
-    plant = opened(plant_of(), 5.0)
-    air = plant.air_in_pa_m3
-    plant.advance(1.0)
-    assert plant.now_s == pytest.approx(5.0)
-    assert plant.air_in_pa_m3 == air
