@@ -60,9 +60,7 @@ class VirtualLoop(asyncio.SelectorEventLoop):
         """Virtual monotonic time, s; starts at 0."""
         return self._jumping.now_s
 
-    def run_in_executor(
-        self, executor: Executor | None, func: Callable[[*_Ts], _T], *args: *_Ts
-    ) -> asyncio.Future[_T]:
+    def run_in_executor(self, executor: Executor | None, func: Callable[[*_Ts], _T], *args: *_Ts) -> asyncio.Future[_T]:
         """Run in a thread; the virtual clock stands still until it is done."""
         future = super().run_in_executor(executor, func, *args)
         self._jumping.busy += 1
