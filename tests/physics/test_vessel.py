@@ -102,7 +102,7 @@ CONE = ConeBottom(2.0, 4.0, 1.0)
 CONE_ROWS = {0.25: 0.0163625, 0.5: 0.1308997, 1.0: 1.0471976, 2.0: 4.1887902, 4.0: 10.4719755}
 TWO_TO_ONE = HorizontalCylinder(2.0, 4.0, EllipsoidalHead(0.5))
 TWO_TO_ONE_ROWS = {0.2: 0.712647, 0.5: 2.783989, 1.0: 7.330383, 1.5: 11.876777, 2.0: 14.660766}
-DISHED = HorizontalCylinder(2.0, 4.0, TorisphericalHead(1.0, 0.06))
+DISHED = HorizontalCylinder(2.0, 4.0, TorisphericalHead())
 DISHED_ROWS = {0.2: 0.688786, 0.5: 2.651035, 1.0: 6.931177, 1.5: 11.211319, 2.0: 13.862355}
 ROUND = HorizontalCylinder(2.0, 4.0, SphericalHead(1.0))
 ROUND_ROWS = {0.5: 3.111238, 1.0: 8.377580, 2.0: 16.755161}
@@ -210,6 +210,12 @@ def test_chart_of_a_100_m3_tank_in_percent() -> None:
     tank = HorizontalCylinder(size, 3.0 * size, TorisphericalHead(1.0, 0.06))
     for level, volume in [(1 / 14, 3.058448), (1 / 7, 8.537083), (1 / 2, 50.0), (1.0, 100.0)]:
         assert tank.volume_m3(level * size) == pytest.approx(volume, abs=1e-6)
+
+
+def test_a_dish_of_half_the_diameter_is_a_hemisphere() -> None:
+    dished = HorizontalCylinder(2.0, 4.0, TorisphericalHead(0.5, 0.06))
+    for level in (0.1, 0.7, 1.0, 1.8, 2.0):
+        assert dished.volume_m3(level) == pytest.approx(ROUND.volume_m3(level), rel=1e-9)
 
 
 def test_cut_off_cone_on_a_lying_tank_is_the_integral_of_its_segments() -> None:
