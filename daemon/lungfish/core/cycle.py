@@ -34,8 +34,10 @@ from lungfish.core.fit import fit_line
 from lungfish.core.judge import Ending, judge
 from lungfish.core.plan import (
     CORNER_S,
+    FALSE_STEADY,
     FILL_PERIOD_S,
     LEVEL_RATE_PA_S,
+    LOOK_S,
     PERIOD_S,
     SILENCE_S,
     WINDOWS_S,
@@ -73,6 +75,7 @@ class Cycle:
         self._record = Record()
         self._asked = False
         self._checked_s = -math.inf
+        self._window = 0
         self._shut_in_s = 0.0
 
     def step(self, event: Event) -> tuple[Action, ...]:
@@ -110,7 +113,7 @@ class Cycle:
             return self._finish(event, trouble)
         record = self._record
         period_s = record.period_s
-        if self._asked or period_s is None or len(record.times_s) < 8:
+        if self._asked or period_s is None or record.times_s[-1] - record.times_s[0] < LOOK_S[0] - period_s:
             return (self._watchdog(event),)
         self._measure_rest()
         if record.times_s[-1] - record.times_s[0] < self._plan.look_s(record.noise_pa, period_s):
@@ -243,7 +246,7 @@ class Cycle:
         found = None if self._plainly_climbing() else self._trend()
         was = self.phase
         steady = found is not None and found.steady_within(plan.steady_pa_s)
-        if found is None or found.climbs_beyond(LEVEL_RATE_PA_S if steady else plan.steady_pa_s, k=3.0):
+        if found is None or found.climbs_beyond(plan.slow_climb_pa_s if steady else plan.steady_pa_s, k=3.0):
             self.phase, steady = Phase.FILL, False
         elif steady:
             self.phase = Phase.HOLD
@@ -266,7 +269,7 @@ class Cycle:
         opened_s = record.opened_s or 0.0
         tau_s = self._learned.damping_s
         trend: Trend | None = None
-        for window_s in WINDOWS_S:
+        for window_s in WINDOWS_S[self._window :]:
             from_s = record.times_s[-1] - window_s
             if from_s < opened_s + PERIOD_S:
                 break
@@ -298,7 +301,9 @@ class Cycle:
         slope = (gauges[-1] - gauges[0]) / (times[-1] - times[0])
         slope_u = 1.5 * record.noise_pa / (times[-1] - times[0])
         lag = 1.0 + self._learned.damping_s / (times[-1] - times[0])
-        return slope - 4.0 * slope_u > lag * self._plan.steady_pa_s + self._plan.filling_pa_s
+        quick = self._learned.damping_s < 4.0 * PERIOD_S
+        limit = 0.5 if quick else 1.0 + FALSE_STEADY * lag
+        return slope - 4.0 * slope_u > limit * self._plan.filling_pa_s + LEVEL_RATE_PA_S
 
     def _close(self, event: Event) -> tuple[Action, ...]:
         record = self._record

@@ -29,7 +29,7 @@ _FREEZE_FLOOR_M = 0.0002
 _FRICTION_WANDER = 0.004
 """From cycle to cycle the ratio may wander by this much: restrictors and filters age (common practice)."""
 
-_DAMPING_MODEL = 0.04
+_DAMPING_MODEL = 0.07
 """A transmitter's damping is a first-order lag to about this (relative): what the fit can't know of its own model."""
 
 _AIR_TEMPERATURE_U_K = 6.0

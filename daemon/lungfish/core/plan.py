@@ -90,6 +90,11 @@ class Plan:
         """Largest slope, with its interval, that counts as a plateau."""
         return max(FALSE_STEADY * self.filling_pa_s, LEVEL_RATE_PA_S)
 
+    @property
+    def slow_climb_pa_s(self) -> float:
+        """A slope that is surely above this is not a plateau, however far below filling it is: air may be short."""
+        return max(0.025 * self.filling_pa_s, LEVEL_RATE_PA_S)
+
     def look_s(self, noise_pa: float, period_s: float) -> float:
         """How long to look: until the trapped pressure is known to a few pascals and the noise to a fifth."""
         samples = max(16.0, (noise_pa / TARGET_PA) ** 2)

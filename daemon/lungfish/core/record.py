@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from itertools import pairwise
 from statistics import median
 
 from lungfish.core.events import ValveState
@@ -81,9 +82,9 @@ class Record:
 
     @property
     def period_s(self) -> float | None:
-        """Median time between samples; None with fewer than two."""
-        gaps = [b - a for a, b in zip(self.times_s, self.times_s[1:], strict=False)]
-        return median(gaps) if gaps else None
+        """Median time between the latest samples; None with fewer than two."""
+        latest = self.times_s[-16:]
+        return median(b - a for a, b in pairwise(latest)) if len(latest) > 1 else None
 
     def trace(self) -> tuple[TraceSample, ...]:
         """All usable samples."""

@@ -9,7 +9,7 @@ from lungfish.core.closing import Closing
 from lungfish.core.codes import Diagnosis, Finding, Quality
 from lungfish.core.expect import throughput_pa_m3_s, unit_weight_pa_m
 from lungfish.core.level import DISAGREEMENT_SIGMAS, Weighed, freeze_sd_pa, head_m
-from lungfish.core.plan import LEVEL_RATE_PA_S, Plan
+from lungfish.core.plan import Plan
 from lungfish.core.proof import Movement
 from lungfish.core.reading import Features
 from lungfish.core.record import Record
@@ -137,7 +137,7 @@ def tip_proven(case: Case) -> bool:
     # a pressure that still climbs may be a flow too small to have filled the tube
     opened_s, shut_s = case.record.opened_s or 0.0, case.record.shut_s or 0.0
     average = moved.opening_pa / max(0.1, shut_s - opened_s)
-    return moved.up_and_down or moved.settled_within(max(LEVEL_RATE_PA_S, 0.05 * plan.filling_pa_s, 0.6 * average))
+    return moved.up_and_down or moved.settled_within(max(plan.slow_climb_pa_s, 0.6 * average))
 
 
 def _needs_proof(case: Case, weighed: Weighed) -> bool:
