@@ -1,0 +1,268 @@
+"""From a record to a reading, and what the record itself keeps and drops."""
+
+from __future__ import annotations
+
+import math
+import random
+from dataclasses import dataclass, replace
+
+import pytest
+
+from lungfish.core.codes import Diagnosis, Quality
+from lungfish.core.events import ValveState
+from lungfish.core.judge import Ending, judge
+from lungfish.core.plan import Plan
+from lungfish.core.proof import movement_of
+from lungfish.core.reading import Phase, Reading
+from lungfish.core.record import Record
+from lungfish.core.setup import CycleSetup, Learned
+from lungfish.core.verdict import Case, findings_of, found_tight, tip_proven
+from tests.core.samples import SUMP, setup_of
+
+SETTLED = Learned(
+    cycles=20, friction_ratio_u=0.01, damping_s=0.1, log_damping_u=0.05, freeze_var_pa2=100.0, freeze_dof=20.0
+)
+
+BARE = setup_of(tee_at_valve=False, line_length_m=0.0)
+"""The sump with its valve on the tube: friction of 7 Pa, and no line to settle."""
+
+
+@dataclass
+class Story:
+    """A cycle written down by hand: look, fill, hold, shut-in."""
+
+    trapped_pa: float = 8_000.0
+    plateau_pa: float = 19_007.0
+    shut_in_pa: float = 19_000.0
+    fill_s: float = 5.0
+    hold_s: float = 1.0
+    shut_in_s: float = 3.0
+    noise_pa: float = 2.0
+    ripple_pa: float = 0.0
+    period_s: float = 0.05
+    bend: float = 0.0
+    """0: a straight fill; else it dies away with so many time constants over the fill."""
+    fall_pa_s: float = 0.0
+
+    def pressure_pa(self, t: float, opened: float, shut: float) -> float:
+        if t < opened:
+            return self.trapped_pa
+        if t >= shut:
+            return self.shut_in_pa - self.fall_pa_s * (t - shut)
+        share = min(1.0, (t - opened) / self.fill_s) if self.fill_s > 0 else 1.0
+        if self.bend:
+            share = -math.expm1(-self.bend * (t - opened) / self.fill_s) / -math.expm1(-self.bend)
+        return self.trapped_pa + (self.plateau_pa - self.trapped_pa) * min(1.0, share)
+
+    def record(self) -> Record:
+        rng, record = random.Random(9), Record()
+        opened, shut = 1.5, 1.5 + self.fill_s + self.hold_s
+        record.started_at_s = 100.0
+        t, shown = 0.0, self.trapped_pa
+        while t < shut + self.shut_in_s:
+            for k in range(10):  # a transmitter damped by 0.1 s
+                shown += (self.pressure_pa(t + (k - 9) * self.period_s / 10, opened, shut) - shown) * self.period_s
+            phase = Phase.LOOK if t < opened else Phase.HOLD if t < shut else Phase.SHUT_IN
+            ripple = self.ripple_pa * rng.uniform(-0.5, 0.5) if phase is Phase.HOLD else 0.0
+            record.add(t, shown + ripple + rng.gauss(0.0, self.noise_pa), phase)
+            t += self.period_s
+        record.trapped_pa, record.noise_pa = self.trapped_pa, self.noise_pa
+        record.open_commanded_s = record.opened_s = opened
+        record.shut_commanded_s = record.shut_s = shut
+        record.observed = ValveState.SHUT
+        record.steady_from_s = opened + self.fill_s
+        return record
+
+
+def judged(
+    record: Record, *, setup: CycleSetup = BARE, learned: Learned = SETTLED, ending: Ending = Ending.COMPLETE
+) -> Reading:
+    return judge(setup, learned, Plan.of(setup, learned), record, ending, 200.0, "")
+
+
+# -- records -----------------------------------------------------------------------------------------------------------
+
+
+def test_a_sample_out_of_order_is_dropped() -> None:
+    record = Record()
+    for t, pa in ((1.0, 10.0), (2.0, 20.0), (1.5, 99.0), (2.0, 99.0), (3.0, 30.0)):
+        record.add(t, pa, Phase.LOOK)
+    assert (record.times_s, record.gauge_pa) == ([1.0, 2.0, 3.0], [10.0, 20.0, 30.0])
+    assert record.period_s == 1.0
+    assert record.last_good_s == 3.0
+
+
+def test_a_slice_of_time_holds_its_beginning_and_not_its_end() -> None:
+    record = Record()
+    for k in range(6):
+        record.add(float(k), 10.0 * k, Phase.LOOK)
+    assert record.since(2.0, 4.0) == ([2.0, 3.0], [20.0, 30.0])
+    assert record.since(4.5) == ([5.0], [50.0])
+    assert record.since(9.0) == ([], [])
+    assert record.since(-1.0, 0.0) == ([], [])
+    assert Record().period_s is None
+
+
+# -- complete cycles ---------------------------------------------------------------------------------------------------
+
+
+def test_a_plain_cycle_is_good_and_teaches() -> None:
+    reading = judged(Story().record())
+    assert reading.quality is Quality.GOOD
+    assert reading.diagnosis == "ok"
+    features = reading.features
+    assert features.plateau_pa == pytest.approx(19_007.0, abs=5.0)
+    assert features.shut_in_pa == pytest.approx(19_000.0, abs=5.0)
+    assert features.friction_pa == pytest.approx(7.0, abs=8.0)
+    assert features.fill_s == pytest.approx(5.0, abs=0.3)
+    assert features.fill_slope_pa_s == pytest.approx(11_000.0 / 5.0, rel=0.1)
+    assert features.rise_seen
+    assert reading.opened_at_s == pytest.approx(101.5)
+    assert reading.shut_at_s == pytest.approx(107.5)
+    assert reading.open_s == pytest.approx(6.0)
+    assert reading.learned.cycles == SETTLED.cycles + 1
+    assert reading.learned.shut_at_s == pytest.approx(100.0 + reading.trace[-1].t_s)
+    assert reading.learned.shut_gauge_pa == pytest.approx(19_000.0, abs=5.0)
+    assert reading.learned.proven_gauge_pa == pytest.approx(19_000.0, abs=15.0)
+
+
+def test_a_fall_after_closing_is_carried_to_the_end_of_the_listening() -> None:
+    reading = judged(Story(fall_pa_s=10.0).record())
+    assert reading.learned.leak_pa_s == pytest.approx(10.0, abs=2.0)
+    assert reading.learned.shut_gauge_pa == pytest.approx(19_000.0 - 30.0, abs=5.0)
+
+
+def test_a_restricted_tube_teaches_no_friction() -> None:
+    reading = judged(Story(plateau_pa=20_000.0).record())
+    assert Diagnosis.TUBE_RESTRICTED in reading.codes
+    assert reading.learned.friction_ratio == SETTLED.friction_ratio
+    assert reading.learned.shut_at_s is not None, "yet what the tube did is kept"
+
+
+def test_too_few_readings_for_the_moment_of_closing_are_told() -> None:
+    reading = judged(Story(period_s=0.9).record())
+    assert reading.codes == {Diagnosis.LINK_LOST}
+    assert reading.quality is Quality.BAD
+    assert reading.level_m is None
+    assert reading.learned == SETTLED
+
+
+def test_a_plateau_below_the_shut_in_was_no_plateau() -> None:
+    reading = judged(Story(plateau_pa=18_700.0, ripple_pa=30.0).record())
+    assert reading.quality is not Quality.GOOD
+
+
+def test_a_rise_that_dies_away_is_the_supply_giving_out() -> None:
+    """No friction to see, and the second half of the rise takes far longer than the first."""
+    story = Story(trapped_pa=500.0, plateau_pa=9_000.0, shut_in_pa=9_000.0, fill_s=12.0, bend=5.0)
+    reading = judged(story.record())
+    assert reading.codes == {Diagnosis.SUPPLY_LOW}
+    assert reading.quality is Quality.BAD
+    assert reading.level_m is None
+    straight = judged(replace(story, bend=0.0).record())
+    assert Diagnosis.SUPPLY_LOW not in straight.codes
+
+
+def test_a_cycle_of_which_nothing_is_known_before_the_opening_has_no_fill() -> None:
+    record = Story().record()
+    record.trapped_pa = None
+    reading = judged(record)
+    assert reading.features.trapped_pa is None
+    assert reading.features.fill_s is None
+    assert reading.features.noise_pa is None
+
+
+@pytest.mark.parametrize("ending", [ending for ending in Ending if ending is not Ending.COMPLETE])
+def test_every_other_ending_is_bad_and_says_why(ending: Ending) -> None:
+    reading = judge(SUMP, SETTLED, Plan.of(SUMP, SETTLED), Story().record(), ending, 200.0, "coil 4 is stuck")
+    assert reading.quality is Quality.BAD
+    assert (reading.level_m, reading.head_pa, reading.budget) == (None, None, None)
+    assert reading.learned == SETTLED
+    (finding,) = reading.findings
+    assert finding.sentence
+    if ending in (Ending.SILENT, Ending.NOT_OPENED, Ending.NOT_SHUT, Ending.VALVE_SILENT, Ending.ABORTED):
+        assert "coil 4 is stuck" in finding.sentence
+
+
+def test_nothing_read_at_all_is_a_reading_too() -> None:
+    reading = judged(Record(), ending=Ending.SILENT)
+    assert reading.open_s == 0.0
+    assert reading.opened_at_s is None
+    assert reading.features.air_pa_m3 == 0.0
+    assert "nothing" in reading.findings[0].sentence
+
+
+def test_a_valve_never_seen_to_shut_counts_as_open_to_the_end() -> None:
+    record = Story().record()
+    record.shut_s = None
+    reading = judged(record, ending=Ending.NOT_SHUT)
+    assert reading.open_s == pytest.approx(200.0 - 101.5)
+
+
+# -- proof that air came ---------------------------------------------------------------------------------------------
+
+
+def moved(story: Story, damping_s: float = 0.1) -> tuple[float, float, bool]:
+    movement = movement_of(story.record(), Plan.of(BARE, SETTLED), damping_s)
+    assert movement is not None
+    return movement.opening_pa, movement.closing_pa, movement.seen
+
+
+@pytest.mark.parametrize(("up", "down"), [(0.0, 0.0), (30.0, 0.0), (0.0, -30.0), (30.0, -30.0), (-25.0, 12.0)])
+def test_steps_at_opening_and_closing_are_found(up: float, down: float) -> None:
+    """A full tube: air that comes and goes leaves some pascals of step, a tube that nothing touches none."""
+    story = Story(
+        trapped_pa=19_000.0, plateau_pa=19_000.0 + up, shut_in_pa=19_000.0 + up + down, fill_s=0.0, hold_s=1.5
+    )
+    opening, closing, seen = moved(story)
+    assert opening == pytest.approx(up, abs=3.0)
+    assert closing == pytest.approx(down, abs=3.0)
+    assert seen == (abs(up) + abs(down) > 0.0)
+
+
+def test_a_steady_drift_is_no_movement() -> None:
+    story = Story(trapped_pa=19_000.0, plateau_pa=19_000.0, shut_in_pa=19_000.0, fill_s=0.0, hold_s=1.5)
+    record = story.record()
+    record.gauge_pa = [p + 8.0 * t for p, t in zip(record.gauge_pa, record.times_s, strict=True)]
+    movement = movement_of(record, Plan.of(BARE, SETTLED), 0.1)
+    assert movement is not None
+    assert not movement.seen
+
+
+def test_movement_needs_an_opening_a_closing_and_samples_about_both() -> None:
+    plan = Plan.of(SUMP, SETTLED)
+    whole = Story().record()
+    assert movement_of(whole, plan, 0.1) is not None
+    for name in ("opened_s", "shut_s"):
+        record = Story().record()
+        setattr(record, name, None)
+        assert movement_of(record, plan, 0.1) is None
+    assert movement_of(Story(shut_in_s=0.2).record(), plan, 0.1) is None
+
+
+def test_samples_of_three_moments_only_tell_no_movement() -> None:
+    """Three bursts of readings: a line and two steps go through them in too many ways."""
+    record = Record()
+    for start in (1.0, 3.0, 6.0):
+        for k in range(8):
+            record.add(start + k * 1e-13, 19_000.0 + k % 2, Phase.HOLD)
+    record.opened_s, record.shut_s = 2.0, 4.0
+    assert movement_of(record, Plan.of(SUMP, SETTLED), 0.1) is None
+
+
+def test_no_fit_of_the_closing_proves_nothing() -> None:
+    record = Story(period_s=0.9).record()
+    plan = Plan.of(SUMP, SETTLED)
+    case = Case(
+        setup=SUMP,
+        learned=SETTLED,
+        plan=plan,
+        record=record,
+        features=judged(record).features,
+        closing=None,
+        weighed=None,
+        movement=None,
+    )
+    assert not tip_proven(case)
+    assert found_tight(case) is None
+    assert [finding.code for finding in findings_of(case)] == [Diagnosis.LINK_LOST]
