@@ -99,6 +99,19 @@ def test_the_look_needs_no_air_and_every_tank_looks_at_once() -> None:
     assert len(site.opened_s()) == 1
 
 
+def test_the_next_tank_gets_the_air_when_the_valve_is_shut_not_when_the_cycle_is_over() -> None:
+    async def main() -> VirtualSite:
+        site = VirtualSite(site_of(3, simultaneous=1))
+        await site.run_for(60.0)
+        return site
+
+    site = run_virtual(main())
+    assert [move.is_open for move in site.moves] == [True, False] * 3
+    for shut, opened in ((site.moves[1], site.moves[2]), (site.moves[3], site.moves[4])):
+        assert opened.tank != shut.tank
+        assert opened.at_s - shut.at_s < 0.1  # listening after closing needs no air
+
+
 def test_every_valve_is_shut_before_the_first_cycle_opens_one() -> None:
     async def main() -> VirtualSite:
         site = VirtualSite(site_of(5, simultaneous=5))
