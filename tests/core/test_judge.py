@@ -40,6 +40,7 @@ class Story:
     noise_pa: float = 2.0
     ripple_pa: float = 0.0
     period_s: float = 0.05
+    damping_s: float = 0.1
     bend: float = 0.0
     """0: a straight fill; else it dies away with so many time constants over the fill."""
     fall_pa_s: float = 0.0
@@ -60,8 +61,9 @@ class Story:
         record.started_at_s = 100.0
         t, shown = 0.0, self.trapped_pa
         while t < shut + self.shut_in_s:
-            for k in range(10):  # a transmitter damped by 0.1 s
-                shown += (self.pressure_pa(t + (k - 9) * self.period_s / 10, opened, shut) - shown) * self.period_s
+            for k in range(10):  # the transmitter's lag, in ten steps a sample
+                true = self.pressure_pa(t + (k - 9) * self.period_s / 10, opened, shut)
+                shown += (true - shown) * self.period_s / 10 / self.damping_s
             phase = Phase.LOOK if t < opened else Phase.HOLD if t < shut else Phase.SHUT_IN
             ripple = self.ripple_pa * rng.uniform(-0.5, 0.5) if phase is Phase.HOLD else 0.0
             record.add(t, shown + ripple + rng.gauss(0.0, self.noise_pa), phase)
@@ -161,6 +163,15 @@ def test_a_rise_that_dies_away_is_the_supply_giving_out() -> None:
     assert reading.level_m is None
     straight = judged(replace(story, bend=0.0).record())
     assert Diagnosis.SUPPLY_LOW not in straight.codes
+
+
+def test_a_plateau_that_the_damping_still_hides_was_reached_at_closing() -> None:
+    """Shut 0.6 s after the knee behind a damping of 1 s: no sample has come near the plateau yet."""
+    story = Story(damping_s=1.0, hold_s=0.6, shut_in_s=9.0)
+    reading = judged(story.record(), learned=replace(SETTLED, damping_s=1.0))
+    assert max(sample.gauge_pa for sample in reading.trace if sample.phase is not Phase.SHUT_IN) < 18_500.0
+    assert reading.features.shut_in_pa == pytest.approx(19_000.0, abs=15.0)
+    assert reading.features.fill_s == pytest.approx(5.6)
 
 
 def test_a_cycle_of_which_nothing_is_known_before_the_opening_has_no_fill() -> None:
