@@ -165,6 +165,12 @@ def test_a_rise_that_dies_away_is_the_supply_giving_out() -> None:
     assert Diagnosis.SUPPLY_LOW not in straight.codes
 
 
+def test_a_rise_that_drowns_in_noise_has_no_shape() -> None:
+    noisy, clear = (judged(Story(trapped_pa=17_000.0, noise_pa=noise).record()) for noise in (80.0, 2.0))
+    assert noisy.features.rise_shape is None
+    assert clear.features.rise_shape == pytest.approx(1.0, abs=0.2)
+
+
 def test_a_plateau_that_the_damping_still_hides_was_reached_at_closing() -> None:
     """Shut 0.6 s after the knee behind a damping of 1 s: no sample has come near the plateau yet."""
     story = Story(damping_s=1.0, hold_s=0.6, shut_in_s=9.0)
