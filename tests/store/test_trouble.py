@@ -121,6 +121,7 @@ def test_a_long_trouble_is_caught_up_with_in_order_and_counted(tmp_path: Path) -
     plan.nth, plan.lasting = plan.calls + 1, True
     for i in range(600):  # more than one transaction takes
         store.put_reading(reading(i, trace=()))
+    assert store.flush().result(10) is False  # it has been tried, and has failed
     plan.heal()
     while not store.flush().result(10):
         pass
