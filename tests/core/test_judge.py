@@ -161,7 +161,7 @@ def test_a_rise_that_dies_away_is_the_supply_giving_out() -> None:
     assert reading.codes == {Diagnosis.SUPPLY_LOW}
     assert reading.quality is Quality.BAD
     assert reading.level_m is None
-    straight = judged(replace(story, bend=0.0).record())
+    straight = judged(replace(story, bend=0.0, fill_s=4.0).record())
     assert Diagnosis.SUPPLY_LOW not in straight.codes
 
 

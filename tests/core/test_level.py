@@ -32,6 +32,7 @@ CLOSING = Closing(
     plateau_by_damping_pa=10.0,
     shut_in_by_damping_pa=-60.0,
     hold_scatter_pa=5.0,
+    hold_jitter_pa=5.0,
     shut_scatter_pa=2.0,
     autocorrelation=0.1,
     fall_delay_u_s=0.1,

@@ -68,6 +68,8 @@ class Closing:
     """Change of the shut-in likewise, Pa."""
     hold_scatter_pa: float
     """Standard deviation of the samples while bubbling."""
+    hold_jitter_pa: float
+    """The same from neighbour to neighbour: ripple, but no climb."""
     shut_scatter_pa: float
     """Standard deviation of the samples after closing."""
     autocorrelation: float
@@ -228,6 +230,7 @@ def _closing(
         plateau_by_damping_pa=(high.values[_PLATEAU] - low.values[_PLATEAU]) / (2.0 * step),
         shut_in_by_damping_pa=(high.values[_SHUT_IN] - low.values[_SHUT_IN]) / (2.0 * step),
         hold_scatter_pa=_rms(hold) * sd_hold,
+        hold_jitter_pa=_jitter(model.gauge_pa[:count]),
         shut_scatter_pa=_rms(shut) * sd_shut,
         autocorrelation=correlation,
         fall_delay_u_s=_ONSET_MODEL * (model.line.onset_s + model.line.settling_s)

@@ -18,7 +18,7 @@ from lungfish.core.proof import movement_of
 from lungfish.core.reading import Features, Reading
 from lungfish.core.record import Record
 from lungfish.core.setup import CycleSetup, Learned
-from lungfish.core.verdict import Case, findings_of, found_tight, leak_share, tip_proven
+from lungfish.core.verdict import UNPROVEN_M, Case, findings_of, found_tight, leak_share, tip_proven
 
 __all__ = ["Ending", "judge"]
 
@@ -88,7 +88,7 @@ def judge(
         )
         findings = findings_of(case)
         if weighed is not None and closing is not None and all(f.quality is not Quality.BAD for f in findings):
-            level, head, budget = level_of(setup, weighed)
+            level, head, budget = level_of(setup, weighed, unproven_m=0.0 if tip_proven(case) else UNPROVEN_M)
             if any(f.code is Diagnosis.TIP_UNCOVERED for f in findings):
                 level, head = dataclasses.replace(level, value=setup.tip_m), dataclasses.replace(head, value=0.0)
             taught = _taught(case, weighed, closing, findings)

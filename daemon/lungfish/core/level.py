@@ -163,12 +163,13 @@ def head_m(setup: CycleSetup, gauge_pa: float) -> float:
     )
 
 
-def level_of(setup: CycleSetup, weighed: Weighed) -> tuple[Measured, Measured, Budget]:
+def level_of(setup: CycleSetup, weighed: Weighed, *, unproven_m: float = 0.0) -> tuple[Measured, Measured, Budget]:
     """Level and head with the level's budget.
 
     Args:
         setup: the tank.
         weighed: pressure of the head at the transmitter.
+        unproven_m: by how much the level may have moved unseen when nothing proves air at the tip, m (half-width).
 
     Returns:
         Level above the floor in m, head in Pa, budget in m.
@@ -186,6 +187,7 @@ def level_of(setup: CycleSetup, weighed: Weighed) -> tuple[Measured, Measured, B
         Contribution(name="onset of the leak", u=weighed.leak_u_pa, sensitivity=per_pa, unit="Pa"),
         Contribution(name="noise", u=weighed.noise_u_pa, sensitivity=per_pa, unit="Pa"),
         Contribution(name="damping", u=weighed.damping_u_pa, sensitivity=per_pa, unit="Pa"),
+        Contribution(name="air at the tip not proven", u=unproven_m / math.sqrt(3.0), sensitivity=1.0, unit="m"),
         Contribution(name="tip height", u=setup.tip_u_m, sensitivity=1.0, unit="m"),
     )
     budget = Budget(contributions=lines)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from lungfish.core.air import first_bubble_after_s
 from lungfish.core.closing import Closing
 from lungfish.core.codes import Diagnosis, Finding, Quality
 from lungfish.core.expect import throughput_pa_m3_s, unit_weight_pa_m
@@ -16,7 +17,7 @@ from lungfish.core.record import Record
 from lungfish.core.setup import CycleSetup, Learned
 from lungfish.core.steady import trend_of
 
-__all__ = ["Case", "findings_of", "found_tight", "leak_share", "tip_proven"]
+__all__ = ["UNPROVEN_M", "Case", "findings_of", "found_tight", "leak_share", "tip_proven"]
 
 LEAK_PA_S = 30.0
 """A shut-in that falls faster than this leaks: a level falling by 3 mm/s is not expected of a sump."""
@@ -24,6 +25,14 @@ LEAK_SHARE_LIMIT = 0.4
 """A leak that takes this share of the purge's flow leaves it unproven that the air ever reached the tip."""
 FRICTION_SEEN = 0.3
 """Share of the expected friction that must show for air to be proven by it."""
+RIPPLE_SHOWS = 2.2
+"""Samples that stray by this much more than at rest, and from neighbour to neighbour too, are rippled by bubbles."""
+RESTLESS = 3.0
+"""A shut-in that scatters this much more than the transmitter at rest is no straight line: nothing to go back along."""
+RESTLESS_PA = 20.0
+"""And this much besides, 2 mm of water, as no model of a line and a transmitter is exact."""
+LATE_SHARE, LATE_S = 2.5, 1.0
+"""A tube that takes this much longer than the set flow needs, and a second more, gets too little air."""
 DYING_RISE = 2.0
 """A rise of this shape is not that of a steady flow (1 to 1.4), rather an exponential one (2.7)."""
 KNEE_SHARE = 0.4
@@ -74,7 +83,11 @@ def findings_of(case: Case) -> tuple[Finding, ...]:
     never = _tip_never_reached(case, closing) or _supply_low(case, closing, weighed)
     if never is not None:
         return (never,)
-    found = [finding for finding in (air, _leak(case, closing), _unsteady(case, weighed)) if finding is not None]
+    found = [
+        finding
+        for finding in (air, _leak(case, closing), _restless(case, closing) or _unsteady(case, weighed))
+        if finding is not None
+    ]
     if air is None and _uncovered(case, weighed):
         found.append(_tip_uncovered(case, closing, weighed))
     if not found:
@@ -114,7 +127,7 @@ def _friction_shows(case: Case, closing: Closing, weighed: Weighed) -> bool | No
 
 def _ripple_shows(case: Case, closing: Closing) -> bool:
     """The plateau scatters more than the transmitter does at rest: air leaves the tip."""
-    return closing.hold_scatter_pa > 1.6 * case.record.noise_pa
+    return min(closing.hold_scatter_pa, closing.hold_jitter_pa) > RIPPLE_SHOWS * case.record.noise_pa
 
 
 def tip_proven(case: Case) -> bool:
@@ -147,8 +160,8 @@ def _needs_proof(case: Case, weighed: Weighed) -> bool:
     nor if it has risen by so little that the compressed air hides no more.
     """
     setup, proven_pa = case.setup, case.learned.proven_gauge_pa
-    if proven_pa is None:
-        return True
+    if proven_pa is None or len(set(case.record.gauge_pa)) == 1:
+        return True  # a value that never stirs may be a frozen one
     limit_pa = UNPROVEN_M * unit_weight_pa_m(setup)
     change_pa = weighed.gauge_pa - proven_pa
     if abs(change_pa) <= limit_pa:
@@ -243,6 +256,8 @@ def _supply_low(case: Case, closing: Closing, weighed: Weighed) -> Finding | Non
             f"the second half of the rise took {shape:.1f} times as long as the first, more than {DYING_RISE:.1f}: "
             "the flow died away, as it does when the supply's pressure is reached"
         )
+    elif (late := _late(case, closing, weighed)) is not None:
+        why = f"the rise took {late[0]:.1f} s where the set flow needs {late[1]:.1f} s: too little air comes"
     elif case.features.rise_seen and _friction_shows(case, closing, weighed) is False:
         drop = closing.plateau_pa - closing.shut_in_pa
         why = f"closing took away {drop:.0f} Pa where flowing air gives {weighed.friction_pa:.0f} Pa: nothing flowed"
@@ -251,8 +266,19 @@ def _supply_low(case: Case, closing: Closing, weighed: Weighed) -> Finding | Non
     return Finding(
         code=Diagnosis.SUPPLY_LOW,
         quality=Quality.BAD,
-        sentence=f"the pressure stopped at {closing.plateau_pa:.0f} Pa without reaching the tip; {why}",
+        sentence=f"the pressure stopped at {closing.plateau_pa:.0f} Pa, which does not show that the tip was reached: "
+        f"{why}",
     )
+
+
+def _late(case: Case, closing: Closing, weighed: Weighed) -> tuple[float, float] | None:
+    """Time of the rise and the time that the set flow needs, s, when the first is far beyond the second."""
+    took_s, trapped_pa = case.features.fill_s, case.record.trapped_pa
+    if took_s is None or trapped_pa is None:
+        return None
+    needed_s = first_bubble_after_s(case.setup, trapped_pa, max(0.0, weighed.gauge_pa))
+    slack_s = LATE_S + 3.0 * closing.damping_s + 3.0 * case.plan.settling_s
+    return (took_s, needed_s) if took_s > LATE_SHARE * needed_s + slack_s else None
 
 
 def leak_share(setup: CycleSetup, closing: Closing) -> float:
@@ -275,6 +301,18 @@ def _leak(case: Case, closing: Closing) -> Finding | None:
         quality=Quality.UNCERTAIN,
         sentence=f"the shut-in fell {fall:.0f} +- {2 * u:.0f} Pa/s, a tight tube falls less than {LEAK_PA_S:.0f}; "
         f"about {100 * share:.0f} % of the purge's flow is lost",
+    )
+
+
+def _restless(case: Case, closing: Closing) -> Finding | None:
+    scatter, noise = closing.shut_scatter_pa, case.record.noise_pa
+    if scatter <= RESTLESS * noise + RESTLESS_PA:
+        return None
+    return Finding(
+        code=Diagnosis.UNSTEADY,
+        quality=Quality.UNCERTAIN,
+        sentence=f"the shut-in strays {scatter:.0f} Pa from a straight line where the transmitter's noise is "
+        f"{noise:.1f} Pa: what happened at closing can't be told exactly",
     )
 
 
@@ -303,7 +341,10 @@ def _unsteady(case: Case, weighed: Weighed) -> Finding | None:
 
 
 def _uncovered(case: Case, weighed: Weighed) -> bool:
+    """No head left, and no more pressure while the air flowed than its friction makes."""
     setup = case.setup
+    if case.closing is not None and case.closing.plateau_pa > 2.0 * weighed.friction_pa + 200.0:
+        return False
     limit = max(UNCOVERED_M, 3.0 * math.hypot(weighed.noise_u_pa, setup.transmitter_u_pa) / unit_weight_pa_m(setup))
     return head_m(setup, weighed.gauge_pa) < limit
 
