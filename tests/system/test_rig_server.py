@@ -62,10 +62,7 @@ def site_of_formats() -> Site:
 @pytest.mark.timeout(60)
 async def test_every_format_reads_the_plants_pressure_and_each_output_moves_its_own_valve() -> None:
     site = site_of_formats()
-    plants = {
-        name: plant_for(site, tank, lambda _t_s: 1.0, n)
-        for n, (name, tank) in enumerate(site.tanks.items())
-    }
+    plants = {name: plant_for(site, tank, lambda _t_s: 1.0, n) for n, (name, tank) in enumerate(site.tanks.items())}
     moved: list[tuple[str, bool]] = []
     server = RigServer(site, plants, on_coil=lambda tank, is_open, _at_s: moved.append((tank, is_open)))
     await server.start()
