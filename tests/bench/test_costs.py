@@ -21,7 +21,7 @@ MEMORY_LIMIT = 1.25
 PROCESSOR_LIMIT = 1.5
 PER_TANK_LIMIT = 1.1
 MINUTE_S = 60.0
-TRIES = 2
+TRIES = 3
 
 
 @dataclass(frozen=True)
@@ -64,44 +64,39 @@ def measure(directory: Path, *, tanks: int, every_s: int, simultaneous: int, set
     return Cost(used_s, resident, asked, len(readings), window_s)
 
 
+def bare_request_s(directory: Path, cost: Cost) -> float:
+    """Processor time a request of a bare pymodbus loop that reads as often as the daemon asked, on the same server."""
+    site, port = write_site(directory, tanks=3, every_s=15, simultaneous=1)
+    with (
+        running("tests.bench.counted_rig", str(site)) as rig,
+        running("tests.bench.bare_loop", str(port), str(cost.requests / cost.window_s)) as loop,
+    ):
+        used_s, asked = processor_s(loop), requests(rig)
+        time.sleep(cost.window_s)
+        used_s, asked = processor_s(loop) - used_s, requests(rig) - asked
+    assert asked == pytest.approx(cost.requests, rel=0.03)
+    return used_s / asked
+
+
 def test_memory_and_processor_of_three_tanks(tmp_path: Path) -> None:
-    costs = []
-    for number in range(TRIES):
+    costs, bare = [], []
+    for number in range(TRIES):  # in turns, for a machine may be slower at one time than at another
         directory = tmp_path / str(number)
         directory.mkdir()
         costs.append(measure(directory, tanks=3, every_s=15, simultaneous=1, settle_s=30.0, window_s=MINUTE_S))
+        bare.append(bare_request_s(directory, costs[-1]))
+    with running("tests.bench.bare_imports") as libraries:
+        imports = resident_bytes(libraries)
     cost = min(costs, key=lambda each: each.processor_s / each.requests)
-    with running("tests.bench.bare_imports") as bare:
-        imports = resident_bytes(bare)
-    resident = min(each.resident_bytes for each in costs)
+    resident, request_s = min(each.resident_bytes for each in costs), cost.processor_s / cost.requests
     print(f"\n3 tanks, {cost.cycles} cycles in {cost.window_s:.1f} s, {cost.requests} requests")
     print(f"resident: lungfish run {resident / 2**20:.1f} MiB, the libraries alone {imports / 2**20:.1f} MiB")
     print(judged("memory, against importing the same libraries", resident / imports, MEMORY_LIMIT))
-
-    rate = cost.requests / cost.window_s
-    site, port = write_site(tmp_path, tanks=3, every_s=15, simultaneous=1)
-    loops = []
-    for _ in range(TRIES):
-        with (
-            running("tests.bench.counted_rig", str(site)) as rig,
-            running("tests.bench.bare_loop", str(port), str(rate)) as loop,
-        ):
-            used_s, asked = processor_s(loop), requests(rig)
-            time.sleep(MINUTE_S)
-            used_s, asked = processor_s(loop) - used_s, requests(rig) - asked
-        assert asked == pytest.approx(cost.requests, rel=0.03)
-        loops.append(used_s / asked)
     print(
-        f"processor a request: lungfish run {1e6 * cost.processor_s / cost.requests:.0f} us "
-        f"({cost.processor_s:.2f} s a minute), bare pymodbus loop {1e6 * min(loops):.0f} us"
+        f"processor a request, best of {TRIES}: lungfish run {1e6 * request_s:.0f} us "
+        f"({cost.processor_s:.2f} s a minute), bare pymodbus loop {1e6 * min(bare):.0f} us"
     )
-    print(
-        judged(
-            "processor, against a bare pymodbus loop of as many reads",
-            cost.processor_s / cost.requests / min(loops),
-            PROCESSOR_LIMIT,
-        )
-    )
+    print(judged("processor, against a bare pymodbus loop of as many reads", request_s / min(bare), PROCESSOR_LIMIT))
 
 
 def test_a_hundred_tanks_against_ten(tmp_path: Path) -> None:
