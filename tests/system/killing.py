@@ -7,7 +7,7 @@ import signal
 import sqlite3
 import time
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 from tests.system.rigs import Daemon, Rig, daemon_on, lungfish, rig_for, until, write_site
@@ -29,7 +29,6 @@ class Report:
     committed: int = 0
     openings: int = 0
     aborted_rows: int = 0
-    phases: Counter[str] = field(default_factory=Counter)
 
 
 class Campaign:
@@ -59,7 +58,12 @@ class Campaign:
         log = self.folder / f"log-{number}"
         left_open, moves_before = rig.open_now(), len(rig.moves)
         with daemon_on(file, log) as daemon:
-            time.sleep(self.random.uniform(SHORTEST_LIFE_S, LONGEST_LIFE_S))
+            if number == 0:  # so that there is something to lose
+                until(lambda: daemon.events("reading"), 30.0)
+            elif number == 1:  # so that one death at least meets an open valve
+                until(lambda: any(is_open for _, is_open, _ in rig.moves[moves_before:]) and rig.open_now(), 30.0)
+            else:
+                time.sleep(self.random.uniform(SHORTEST_LIFE_S, LONGEST_LIFE_S))
             daemon.process.send_signal(signal.SIGKILL)
             daemon.process.wait()
         self.report.kills += 1
