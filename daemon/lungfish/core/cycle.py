@@ -40,6 +40,7 @@ from lungfish.core.plan import (
     LOOK_S,
     PERIOD_S,
     SILENCE_S,
+    WAIT_PERIOD_S,
     WINDOWS_S,
     Plan,
     longest_lag_pa,
@@ -119,7 +120,7 @@ class Cycle:
         if record.times_s[-1] - record.times_s[0] < self._plan.look_s(record.noise_pa, period_s):
             return (self._watchdog(event),)
         self._asked = True
-        return AskAir(), self._watchdog(event)
+        return Sample(period_s=WAIT_PERIOD_S), AskAir(), self._watchdog(event)
 
     def _measure_rest(self) -> None:
         """Trapped pressure and noise floor, from the latest look: while waiting for air the pressure may drift."""

@@ -14,12 +14,24 @@ from lungfish.core.expect import (
 from lungfish.core.setup import CycleSetup, Learned
 from lungfish.physics.bubble import ripple_bound_pa
 
-__all__ = ["CORNER_S", "FALL_PA_S", "FILL_PERIOD_S", "PERIOD_S", "SILENCE_S", "WINDOWS_S", "Plan", "longest_lag_pa"]
+__all__ = [
+    "CORNER_S",
+    "FALL_PA_S",
+    "FILL_PERIOD_S",
+    "PERIOD_S",
+    "SILENCE_S",
+    "WAIT_PERIOD_S",
+    "WINDOWS_S",
+    "Plan",
+    "longest_lag_pa",
+]
 
 PERIOD_S = 0.05
 """20 readings a second while it matters: fast enough for the knee, slow enough for any panel."""
 FILL_PERIOD_S = 0.1
 """Enough while the pressure only climbs."""
+WAIT_PERIOD_S = 0.5
+"""While the turn at the air is waited for: enough to keep noise and trapped pressure up to date."""
 CORNER_S = 2.5
 """So long after opening the corner that the pressure turns is sampled as fast as the plateau."""
 LOOK_S = (1.0, 4.0)
