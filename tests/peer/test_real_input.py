@@ -80,7 +80,7 @@ async def test_read_over_libmodbus(tmp_path: Path) -> None:
 async def test_run_over_libmodbus(tmp_path: Path) -> None:
     async with real_site(tmp_path, tanks=6, seed=21) as site:
         rows = await run_for(site, 31.0)
-        check(site, rows, least=10)
+        check(site, rows, least=6)  # every first cycle; how many second ones end in time is the machine's speed
 
 
 @pytest.mark.campaign
