@@ -1,44 +1,18 @@
-"""The baseline for memory: a process that has imported what lungfish runs on, with its units defined, and nothing else.
+"""The baseline for memory: a process that imports the modules named in a file, and does nothing else.
 
-`python -m tests.bench.bare_imports`. Says `ready` when everything is there, then waits.
+`python -m tests.bench.bare_imports FILE`, one name a line. Says `ready` when everything is there, then waits.
 """
 
 from __future__ import annotations
 
-import argparse
-import asyncio
-import json
-import logging
+import importlib
 import signal
-import sqlite3
 import sys
-import zoneinfo
-
-import apscheduler.schedulers.asyncio
-import apscheduler.triggers.cron
-import pint
-import pydantic
-import pymodbus.client
-import yaml
-
-from lungfish.units import LENGTH, quantity
-
-USED = (
-    argparse,
-    asyncio,
-    json,
-    logging,
-    sqlite3,
-    zoneinfo,
-    apscheduler,
-    pint,
-    pydantic,
-    pymodbus,
-    yaml,
-)
+from pathlib import Path
 
 if __name__ == "__main__":
-    quantity("1 m", LENGTH)  # makes the registry of units
+    for name in Path(sys.argv[1]).read_text(encoding="ascii").split():
+        importlib.import_module(name)
     sys.stdout.write("ready\n")
     sys.stdout.flush()
     signal.pause()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -16,15 +17,16 @@ _TICKS = os.sysconf("SC_CLK_TCK")
 
 
 @contextmanager
-def running(*words: str, says_ready: bool = True) -> Iterator[subprocess.Popen[str]]:
-    """A program of this interpreter's, ended with SIGTERM.
+def running(*words: str, says_ready: bool = True, python: Path | None = None) -> Iterator[subprocess.Popen[str]]:
+    """A program, ended with SIGTERM.
 
     Args:
         words: behind `python -m`.
         says_ready: it prints a line when it is; waited for.
+        python: interpreter; None: this one.
     """
     process = subprocess.Popen(
-        [sys.executable, "-m", *words],
+        [python or sys.executable, "-m", *words],
         cwd=ROOT,
         stdout=subprocess.PIPE if says_ready else subprocess.DEVNULL,
         stderr=None if says_ready else subprocess.DEVNULL,
@@ -44,6 +46,27 @@ def running(*words: str, says_ready: bool = True) -> Iterator[subprocess.Popen[s
             process.wait()
         if process.stdout is not None:
             process.stdout.close()
+
+
+def install_runtime(directory: Path) -> Path:
+    """A virtual environment with lungfish and what it runs on, and none of what only its tests need.
+
+    A library may import what it merely finds: pint takes up numpy, which would weigh on both sides of a ratio.
+
+    Args:
+        directory: where to; must not exist.
+
+    Returns:
+        Its interpreter.
+    """
+    source, environment = directory / "source", directory / "environment"
+    shutil.copytree(ROOT / "daemon", source / "daemon", ignore=shutil.ignore_patterns("__pycache__", "*.egg-info"))
+    for name in ("pyproject.toml", "README.md", "LICENSE"):  # a copy, for building leaves its scraps in the source
+        shutil.copy(ROOT / name, source)
+    subprocess.run([sys.executable, "-m", "venv", environment], check=True)
+    python = environment / "bin" / "python"
+    subprocess.run([python, "-m", "pip", "install", "--quiet", source], check=True)
+    return python
 
 
 def resident_bytes(process: subprocess.Popen[str]) -> int:
