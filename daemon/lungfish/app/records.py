@@ -112,6 +112,10 @@ def _volume_m3(tank: Tank, level_m: float, level_u_m: float) -> float | None:
 def _evidence(reading: Reading, events: Sequence[Event]) -> Mapping[str, object]:
     evidence: dict[str, object] = {
         "sentences": [finding.sentence for finding in reading.findings],
+        "findings": [
+            {"code": finding.code.value, "quality": finding.quality.value, "sentence": finding.sentence}
+            for finding in reading.findings
+        ],
         "features": _known_features(reading.features),
     }
     if reading.budget is not None:

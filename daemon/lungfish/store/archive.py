@@ -85,6 +85,16 @@ class Archive:
         rows = self._all(f"SELECT {_READING} FROM readings WHERE tank = ? ORDER BY id DESC LIMIT 1", (tank,))  # noqa: S608
         return self._reading(rows[0]) if rows else None
 
+    def last_readings(self, tank: str, count: int) -> list[StoredReading]:
+        """The latest so many of a tank, by the order of keeping, the newest first."""
+        query = f"SELECT {_READING} FROM readings WHERE tank = ? ORDER BY id DESC LIMIT ?"  # noqa: S608 -- ours
+        return [self._reading(row) for row in self._all(query, (tank, count))]
+
+    def last_events(self, tank: str, count: int) -> list[StoredEvent]:
+        """The latest so many events of a tank, by the order of keeping, the newest first."""
+        query = f"SELECT {_EVENT} FROM events WHERE tank = ? ORDER BY id DESC LIMIT ?"  # noqa: S608 -- ours
+        return [_event(row) for row in self._all(query, (tank, count))]
+
     def trace(self, reading_id: int) -> tuple[TracePoint, ...]:
         """The trace of a reading; empty when it has none or retention has taken it.
 
