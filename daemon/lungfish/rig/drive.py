@@ -64,40 +64,42 @@ def run_plant_cycle(plant: Plant, setup: CycleSetup, learned: Learned, timing: L
         while drive.reading is None:
             drive.advance(cycle)
     finally:
+        plant.advance(drive.now_s)
         plant.command(False)
     return drive.reading
 
 
 class _Drive:
+    """Keeps the time; the plant is brought up to it only where something is read from it or commanded."""
+
     def __init__(self, plant: Plant, timing: LinkTiming) -> None:
         self.plant = plant
         self.timing = timing
         self.reading: Reading | None = None
+        self.now_s = plant.now_s
         self._period_s = 0.0
         self._next_read_s = plant.now_s
         self._wake_s: float | None = None
 
     def advance(self, cycle: Cycle) -> None:
         """Go to whatever comes next: a read or a deadline."""
-        plant = self.plant
         if self._wake_s is not None and (self._period_s <= 0 or self._wake_s <= self._next_read_s):
-            at_s, self._wake_s = max(self._wake_s, plant.now_s), None
-            plant.advance(at_s)
-            self.perform(cycle, Tick(t_s=at_s))
+            self.now_s, self._wake_s = max(self._wake_s, self.now_s), None
+            self.perform(cycle, Tick(t_s=self.now_s))
             return
         if self._period_s <= 0:
             msg = "the cycle waits for nothing"
             raise RuntimeError(msg)
-        begin_s = max(plant.now_s, self._next_read_s)
+        begin_s = max(self.now_s, self._next_read_s)
         self._next_read_s = begin_s + self._period_s
         if self.timing.read_fails(begin_s):
-            plant.advance(begin_s + self.timing.timeout_s)
-            self.perform(cycle, ReadFailed(t_s=plant.now_s, reason="no answer"))
+            self.now_s = begin_s + self.timing.timeout_s
+            self.perform(cycle, ReadFailed(t_s=self.now_s, reason="no answer"))
             return
         middle_s = begin_s + self.timing.read_s / 2.0
-        plant.advance(middle_s)
-        gauge_pa = plant.gauge_pa()
-        plant.advance(begin_s + self.timing.read_s)
+        self.plant.advance(middle_s)
+        gauge_pa = self.plant.gauge_pa()
+        self.now_s = begin_s + self.timing.read_s
         self.perform(cycle, PressureRead(t_s=middle_s, gauge_pa=gauge_pa, took_s=self.timing.read_s))
 
     def perform(self, cycle: Cycle, event: Event) -> None:
@@ -106,24 +108,23 @@ class _Drive:
             match action:
                 case Sample(period_s=period_s):
                     self._period_s = period_s
-                    self._next_read_s = min(self._next_read_s, self.plant.now_s + period_s)
+                    self._next_read_s = min(self._next_read_s, self.now_s + period_s)
                 case Wake(at_s=at_s):
                     self._wake_s = at_s
                 case Finish(reading=reading):
                     self.reading = reading
                 case AskAir():
-                    self.perform(cycle, AirGranted(t_s=self.plant.now_s))
+                    self.perform(cycle, AirGranted(t_s=self.now_s))
                 case SetValve(state=state):
                     self._set_valve(cycle, state)
 
     def _set_valve(self, cycle: Cycle, state: ValveState) -> None:
-        plant, half_s = self.plant, self.timing.write_s / 2.0
-        if self.timing.write_fails(plant.now_s):
-            plant.advance(plant.now_s + self.timing.timeout_s)
-            self.perform(cycle, ValveFailed(t_s=plant.now_s, wanted=state, reason="no answer"))
+        if self.timing.write_fails(self.now_s):
+            self.now_s += self.timing.timeout_s
+            self.perform(cycle, ValveFailed(t_s=self.now_s, wanted=state, reason="no answer"))
             return
-        plant.advance(plant.now_s + half_s)
-        moved_s = plant.now_s
-        plant.command(state is ValveState.OPEN)
-        plant.advance(moved_s + half_s)
+        moved_s = self.now_s + self.timing.write_s / 2.0
+        self.plant.advance(moved_s)
+        self.plant.command(state is ValveState.OPEN)
+        self.now_s = moved_s + self.timing.write_s / 2.0
         self.perform(cycle, ValveSeen(t_s=moved_s, state=state))

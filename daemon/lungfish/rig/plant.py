@@ -10,22 +10,29 @@ from __future__ import annotations
 import math
 import random
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
-from lungfish.physics.air import air_viscosity_pa_s
-from lungfish.physics.bubble import bubble_frequency_hz
 from lungfish.physics.constants import R_AIR_J_KG_K
-from lungfish.physics.friction import line_friction_pa
 from lungfish.physics.restrictor import restrictor_throughput_pa_m3_s
-from lungfish.physics.tube import bore_area_m2, pipe_volume_m3
+from lungfish.rig.faults import Faults
+from lungfish.rig.pneumatics import LineFriction, PipeFriction, Ripple, TrappedAir, damped
 
 __all__ = ["Faults", "Plant", "PlantParameters"]
 
-_MODES = tuple(8.0 / (math.pi * (2 * k + 1)) ** 2 for k in range(3))
-"""Amplitudes of the slowest diffusion modes of a line (Fourier series of the heat equation with one open end)."""
-
-_REST_AFTER_S = 30.0
-"""This long after closing only leak and level still move the pressure, so that long steps do."""
+_SHORTEST_S = 0.005
+"""Steps just after something has changed; the friction of a short line settles within it."""
+_GROWTH = 0.12
+"""Longest step as a share of the time since the last change: all that follows a change slows down as it goes on."""
+_LONGEST_S = 10.0
+"""Longest step at rest and while bubbling."""
+_FILLING_S = 0.25
+"""Longest step while the tube fills."""
+_REST_S = 1.0
+"""At rest no step is made shorter than this to follow the level."""
+_MOVE_M = 0.005
+"""Longest way of the level within a step at rest, so that a turn within it loses no more air than that."""
+_BEND_M = 2e-5
+"""How far the level may leave a straight line within a step at rest."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,83 +89,45 @@ class PlantParameters:
     """Where it saturates below."""
 
 
-@dataclass(slots=True, kw_only=True)
-class Faults:
-    """What is wrong with the plant at this moment; to be changed while it runs."""
-
-    air_lost: bool = False
-    """Nothing arrives from the supply."""
-    plugged: bool = False
-    """Nothing leaves at the tip."""
-    tip_pa_s_m3: float = 0.0
-    """Resistance of a partial plug at the tip, Pa of pressure for each Pa m3/s of throughput; 0 for a clean tip."""
-    valve_stuck: bool | None = None
-    """The valve stays open (True) or shut (False) whatever the coil says; None: it obeys."""
-    frozen: bool = False
-    """The transmitter repeats its last value."""
-    reads_pa: float | None = None
-    """The transmitter shows this whatever the pressure: a failed cell, NaN for a value that is no number."""
-    extra_leak_pa_m3_s_pa: float = 0.0
-    """A leak on top of the plant's own."""
-
-
-@dataclass(slots=True)
-class _Air:
-    """State of the trapped air."""
-
-    stored_pa_m3: float = 0.0
-    """pV of tube and line without the line's friction excess."""
-    rise_m: float = 0.0
-    """Liquid inside the tube above the tip."""
-    surface_gauge_pa: float = 0.0
-    """Gauge pressure of the air at the liquid inside the tube."""
-    slope_pa_s: float = 0.0
-    """Its slope, as the line sees it."""
-    settling_s: float = 0.0
-    """Slowest time constant of the line now."""
-    exit_pa_m3_s: float = 0.0
-    """Throughput that leaves at the tip."""
-    excess_pa_m3: float = 0.0
-    """Air that the line holds above the tube's pressure because of friction."""
-    modes_pa: list[float] = field(default_factory=lambda: [0.0, 0.0, 0.0])
-    """Friction of the line, by mode."""
-    ripple_pa: float = 0.0
-    """Ripple now; what closing freezes of it stays."""
-    phase: float = 0.0
-    """Phase of the bubble, 0 to 1."""
-
-
 class Plant:
     """One tank in time. Advance it, command the valve, read the transmitter."""
 
     def __init__(self, params: PlantParameters, seed: int, faults: Faults | None = None) -> None:
         self.params = params
+        """The truth; may be replaced while the plant runs, its bores, lengths and ripple excepted."""
         self.faults = faults or Faults()
         self.coil = False
         self.air_in_pa_m3 = 0.0
         self.now_s = 0.0
         self._random = random.Random(seed)  # noqa: S311 - a simulation, not a secret
-        self._area_m2 = bore_area_m2(params.tube_bore_m)
-        self._tube_m3 = pipe_volume_m3(params.tube_bore_m, params.tube_length_m)
-        self._line_m3 = pipe_volume_m3(params.line_bore_m, params.line_length_m) if params.line_length_m else 0.0
-        self._viscosity_pa_s = air_viscosity_pa_s(params.air_k)
-        self._air = _Air()
+        p = params
+        self._line = LineFriction(p.line_bore_m, p.line_length_m, p.air_k)
+        self._tube = PipeFriction(p.tube_bore_m, p.air_k)
+        self._air = TrappedAir(
+            bore_m=p.tube_bore_m,
+            length_m=p.tube_length_m,
+            line_m3=self._line.volume_m3,
+            weight_pa_m=p.density_kg_m3 * p.gravity_m_s2,
+            atmosphere_abs_pa=p.atmosphere_abs_pa,
+        )
+        self._ripple = Ripple(
+            p.ripple_pa,
+            bore_m=p.tube_bore_m,
+            density_kg_m3=p.density_kg_m3,
+            gravity_m_s2=p.gravity_m_s2,
+            air_k=p.air_k,
+            rng=self._random,
+        )
         self._was_open = False
         self._changed_s = -math.inf
-        self._flood()
-        self._out_pa = self._transmitter_input_pa()
+        self._head_m = self._head_now_m()
+        self._rate_m_s = 0.0
+        self._bend_m_s2 = 0.0
+        self._air.flood(self.head_pa)
+        self._input_pa = self._out_pa = self._transmitter_input_pa()
         self._held_pa = self._out_pa
 
-    def _flood(self) -> None:
-        """Start as a tube that has lost all its pressure: liquid stands inside as high as outside."""
-        rise_m = min(self._head_m(), self.params.tube_length_m)
-        self._air.stored_pa_m3 = self.params.atmosphere_abs_pa * self._volume_m3(rise_m)
-        self._settle()
-
-    def _volume_m3(self, rise_m: float) -> float:
-        return self._line_m3 + self._tube_m3 - self._area_m2 * rise_m
-
-    def _head_m(self) -> float:
+    def _head_now_m(self) -> float:
         return max(0.0, self.params.level_m(self.now_s) - self.params.tip_m)
 
     @property
@@ -169,7 +138,7 @@ class Plant:
     @property
     def head_pa(self) -> float:
         """True head above the tip, Pa."""
-        return self.params.density_kg_m3 * self.params.gravity_m_s2 * self._head_m()
+        return self.params.density_kg_m3 * self.params.gravity_m_s2 * self._head_now_m()
 
     @property
     def valve_open(self) -> bool:
@@ -184,12 +153,12 @@ class Plant:
     @property
     def trapped_pa_m3(self) -> float:
         """Amount of air in tube and line as pV, Pa m3."""
-        return self._air.stored_pa_m3 + self._air.excess_pa_m3
+        return self._air.stored_pa_m3 + self._line.excess_pa_m3
 
     @property
     def full_pa_m3(self) -> float:
         """Amount of air (pV) of tube and line filled down to the tip at the present head, Pa m3."""
-        return (self.params.atmosphere_abs_pa + self.head_pa) * self._volume_m3(0.0)
+        return self._air.full_pa_m3(self.head_pa)
 
     def command(self, to_open: bool) -> None:
         """Drive the valve's coil."""
@@ -202,7 +171,8 @@ class Plant:
         if self.faults.frozen:
             return self._held_pa
         p = self.params
-        value = self._out_pa * p.gain + p.zero_pa + self._random.gauss(0.0, p.noise_pa)
+        shown_pa = self._out_pa + (self._ripple.shown_pa if self._head_m else 0.0)
+        value = shown_pa * p.gain + p.zero_pa + self._random.gauss(0.0, p.noise_pa)
         self._held_pa = min(max(value, p.span_low_pa), p.span_high_pa)
         return self._held_pa
 
@@ -212,126 +182,86 @@ class Plant:
             is_open = self.valve_open
             if is_open != self._was_open:
                 self._was_open, self._changed_s = is_open, self.now_s
-            if is_open or self._air.exit_pa_m3_s > 0:
-                limit_s = 0.005
-            else:
-                limit_s = 0.02 if self.now_s - self._changed_s < _REST_AFTER_S else 1.0
-            self._step(min(limit_s, to_s - self.now_s), is_open)
+            self._step(min(self._stride_s(is_open), to_s - self.now_s), is_open)
+
+    def _stride_s(self, is_open: bool) -> float:
+        """Longest step that still follows everything: short after a change and before the knee."""
+        air, since_s = self._air, self.now_s - self._changed_s
+        stride_s = min(max(_SHORTEST_S, _GROWTH * since_s), _LONGEST_S)
+        if is_open and air.lacks_pa_m3 > 0.0:
+            to_knee_s = air.lacks_pa_m3 / self.params.flow_pa_m3_s
+            return min(stride_s, _FILLING_S, max(_SHORTEST_S, 0.8 * to_knee_s))
+        if stride_s > _REST_S:
+            by_move_s = _MOVE_M / abs(self._rate_m_s) if self._rate_m_s else _LONGEST_S
+            by_bend_s = math.sqrt(2.0 * _BEND_M / abs(self._bend_m_s2)) if self._bend_m_s2 else _LONGEST_S
+            stride_s = min(stride_s, max(_REST_S, min(by_move_s, by_bend_s)))
+        return stride_s
 
     def _step(self, dt_s: float, is_open: bool) -> None:
-        p, air, faults = self.params, self._air, self.faults
-        before_pa = self._transmitter_input_pa()
-        valve_gauge_pa = air.surface_gauge_pa + math.fsum(air.modes_pa)
-        inflow = 0.0
-        if is_open and not faults.air_lost:
-            inflow = restrictor_throughput_pa_m3_s(
-                p.flow_pa_m3_s,
-                supply_abs_pa=p.atmosphere_abs_pa + p.supply_gauge_pa,
-                downstream_abs_pa=p.atmosphere_abs_pa + valve_gauge_pa,
-                critical_ratio=p.critical_ratio,
-            )
-        leak = (p.leak_pa_m3_s_pa + faults.extra_leak_pa_m3_s_pa) * max(0.0, air.surface_gauge_pa)
+        p, air, line, faults = self.params, self._air, self._line, self.faults
+        inflow = self._inflow_pa_m3_s(dt_s) if is_open and not faults.air_lost else 0.0
+        leak = p.leak_pa_m3_s_pa + faults.extra_leak_pa_m3_s_pa
+        lost = self._leaked_pa_m3(dt_s, inflow, leak) if leak > 0.0 and air.gauge_pa > 0.0 else 0.0
         self.air_in_pa_m3 += inflow * dt_s
-        line_in = inflow - (leak if p.leak_at_valve else 0.0)
-        line_mean = line_in - 0.5 * self._line_m3 * air.slope_pa_s
-        self._relax_friction(dt_s, line_mean)
-        excess_pa_m3 = 0.5 * math.fsum(air.modes_pa) * self._line_m3
-        air.stored_pa_m3 += (inflow - leak) * dt_s - (excess_pa_m3 - air.excess_pa_m3)
-        air.excess_pa_m3 = excess_pa_m3
+        packed = line.excess_pa_m3
+        line.relax(dt_s, inflow - (lost / dt_s if p.leak_at_valve else 0.0), p.atmosphere_abs_pa + air.gauge_pa)
+        air.stored_pa_m3 += inflow * dt_s - lost - (line.excess_pa_m3 - packed)
         self.now_s += dt_s
-        was_pa = air.surface_gauge_pa
-        self._settle(dt_s)
-        # The line answers to the slope no faster than air diffuses along it; taken raw, the two would swing.
-        share = 1.0 - math.exp(-dt_s / max(air.settling_s, 1e-3))
-        air.slope_pa_s += share * ((air.surface_gauge_pa - was_pa) / dt_s - air.slope_pa_s)
-        self._move_ripple(dt_s, is_open)
-        self._damp(dt_s, before_pa, self._transmitter_input_pa())
+        self._follow_level(dt_s)
+        was_pa, was_full = air.gauge_pa, air.lacks_pa_m3 <= 0.0
+        head_pa = p.density_kg_m3 * p.gravity_m_s2 * self._head_m
+        air.settle(dt_s, head_pa, plugged=faults.plugged, tip_pa_s_m3=faults.tip_pa_s_m3)
+        line.follow((air.gauge_pa - was_pa) / dt_s)
+        if inflow > 0.0 and (air.lacks_pa_m3 <= 0.0) != was_full:
+            self._changed_s = self.now_s
+        self._see(dt_s, is_open)
 
-    def _settle(self, dt_s: float = 0.0) -> None:
-        """Bring liquid and air to rest: either liquid stands in the tube, or what is too much leaves at the tip."""
+    def _follow_level(self, dt_s: float) -> None:
+        head_m = self._head_now_m()
+        rate_m_s = (head_m - self._head_m) / dt_s
+        self._bend_m_s2 = (rate_m_s - self._rate_m_s) / dt_s
+        self._head_m, self._rate_m_s = head_m, rate_m_s
+
+    def _inflow_pa_m3_s(self, dt_s: float) -> float:
         p, air = self.params, self._air
-        weight = p.density_kg_m3 * p.gravity_m_s2
-        head_pa, full_m3 = self.head_pa, self._volume_m3(0.0)
-        full = (p.atmosphere_abs_pa + head_pa) * full_m3
-        if air.stored_pa_m3 < full and head_pa > 0:
-            # (p_atm + w (h - z)) (V - A z) = pV, the smaller root
-            a = weight * self._area_m2
-            b = weight * full_m3 + (p.atmosphere_abs_pa + head_pa) * self._area_m2
-            c = full - air.stored_pa_m3
-            air.rise_m = 2.0 * c / (b + math.sqrt(b * b - 4.0 * a * c))
-            if air.rise_m > p.tube_length_m:  # liquid has reached the line: it can rise no more here
-                air.rise_m = p.tube_length_m
-                air.stored_pa_m3 = (p.atmosphere_abs_pa + head_pa - weight * air.rise_m) * self._volume_m3(air.rise_m)
-            air.surface_gauge_pa = head_pa - weight * air.rise_m
-            air.exit_pa_m3_s = 0.0
-            return
-        air.rise_m = 0.0
-        surplus = max(0.0, air.stored_pa_m3 - full)
-        kept = surplus if self.faults.plugged else 0.0
-        if not self.faults.plugged and self.faults.tip_pa_s_m3 > 0 and dt_s > 0:
-            # implicit step: at a steady flow the pressure is just resistance times flow, however small their product
-            kept = surplus / (1.0 + dt_s / (self.faults.tip_pa_s_m3 * full_m3))
-        air.exit_pa_m3_s = (surplus - kept) / dt_s if dt_s > 0 else 0.0
-        air.stored_pa_m3 = full + kept
-        air.surface_gauge_pa = head_pa + kept / full_m3
-
-    def _relax_friction(self, dt_s: float, throughput_pa_m3_s: float) -> None:
-        p, air = self.params, self._air
-        if not p.line_length_m:
-            return
-        abs_pa = p.atmosphere_abs_pa + air.surface_gauge_pa + 0.5 * math.fsum(air.modes_pa)
-        target_pa = self._pipe_friction_pa(throughput_pa_m3_s, abs_pa, p.line_bore_m, p.line_length_m)
-        resistance = 128.0 * self._viscosity_pa_s * p.line_length_m / (math.pi * p.line_bore_m**4)
-        slowest_s = 4.0 / math.pi**2 * resistance * self._line_m3 / abs_pa
-        air.settling_s = slowest_s
-        total = math.fsum(_MODES)
-        for k, amplitude in enumerate(_MODES):
-            goal_pa = target_pa * amplitude / total
-            decay = math.exp(-dt_s * (2 * k + 1) ** 2 / slowest_s)
-            air.modes_pa[k] = goal_pa + (air.modes_pa[k] - goal_pa) * decay
-
-    def _pipe_friction_pa(self, throughput_pa_m3_s: float, abs_pa: float, bore_m: float, length_m: float) -> float:
-        return line_friction_pa(
-            throughput_pa_m3_s / abs_pa,
-            bore_m=bore_m,
-            length_m=length_m,
-            density_kg_m3=abs_pa / (R_AIR_J_KG_K * self.params.air_k),
-            viscosity_pa_s=self._viscosity_pa_s,
+        gauge_pa = air.gauge_pa + self._line.drop_pa
+        flow = restrictor_throughput_pa_m3_s(
+            p.flow_pa_m3_s,
+            supply_abs_pa=p.atmosphere_abs_pa + p.supply_gauge_pa,
+            downstream_abs_pa=p.atmosphere_abs_pa + gauge_pa,
+            critical_ratio=p.critical_ratio,
         )
+        if air.exit_pa_m3_s > 0.0:
+            return flow
+        # however long the step, no more air comes than lifts the pressure to that of the supply
+        return min(flow, max(0.0, p.supply_gauge_pa - gauge_pa) * air.compliance_m3() / dt_s)
 
-    def _move_ripple(self, dt_s: float, is_open: bool) -> None:
-        """Bubbles leave at their own pace; when flow ends, the ripple stays as it is."""
+    def _leaked_pa_m3(self, dt_s: float, inflow: float, leak: float) -> float:
+        """Air that a leak takes in a step: the pressure nears `inflow / leak` unless the tip holds it."""
+        air = self._air
+        if air.exit_pa_m3_s > 0.0:
+            return leak * air.gauge_pa * dt_s
+        compliance = air.compliance_m3()
+        return inflow * dt_s + compliance * (inflow / leak - air.gauge_pa) * math.expm1(-leak * dt_s / compliance)
+
+    def _see(self, dt_s: float, is_open: bool) -> None:
+        """Let the transmitter see the step."""
         p, air = self.params, self._air
-        if air.exit_pa_m3_s <= 0 or not self._head_m():
-            if is_open and air.rise_m > 0:
-                air.ripple_pa *= math.exp(-dt_s / 0.3)
-            return
-        flow_m3_s = air.exit_pa_m3_s / (p.atmosphere_abs_pa + air.surface_gauge_pa)
-        jitter = 1.0 + 0.3 * self._random.gauss(0.0, 1.0)
-        air.phase = (air.phase + dt_s * bubble_frequency_hz(flow_m3_s, p.gravity_m_s2) * jitter) % 1.0
-        # a bubble grows slowly and breaks off at once: every pressure between the two is met equally often
-        air.ripple_pa = p.ripple_pa * (air.phase / 0.7 - 0.5 if air.phase < 0.7 else 0.5 - (air.phase - 0.7) / 0.3)
+        before_pa, self._input_pa = self._input_pa, self._transmitter_input_pa()
+        self._out_pa = damped(self._out_pa, before_pa, self._input_pa, dt_s, p.damping_s)
+        if air.exit_pa_m3_s > 0.0 and self._head_m:
+            self._ripple.bubble(dt_s, air.exit_pa_m3_s / (p.atmosphere_abs_pa + air.gauge_pa), p.damping_s)
+        else:
+            self._ripple.rest(dt_s, p.damping_s, filling=is_open and air.rise_m > 0.0)
 
     def _transmitter_input_pa(self) -> float:
-        """Gauge pressure at the transmitter before its damping."""
+        """Gauge pressure at the transmitter before its damping, the ripple apart."""
         p, air = self.params, self._air
-        gauge_pa = air.surface_gauge_pa + (air.ripple_pa if self._head_m() else 0.0)
-        head_m = self._head_m()
-        inside = (p.atmosphere_abs_pa + air.surface_gauge_pa) / (R_AIR_J_KG_K * p.air_k)
-        outside = p.atmosphere_abs_pa / (R_AIR_J_KG_K * p.air_k)
-        gauge_pa -= inside * p.gravity_m_s2 * (p.transmitter_height_m - air.rise_m)
-        gauge_pa += outside * p.gravity_m_s2 * (p.transmitter_height_m - head_m)
+        abs_pa = p.atmosphere_abs_pa + air.gauge_pa
+        inside_m, outside_m = p.transmitter_height_m - air.rise_m, p.transmitter_height_m - self._head_m
+        air_pa = (p.atmosphere_abs_pa * outside_m - abs_pa * inside_m) * p.gravity_m_s2 / (R_AIR_J_KG_K * p.air_k)
+        gauge_pa = air.gauge_pa + air_pa + (self._line.drop_pa if p.tee_at_valve else 0.0)
         wetted_m = p.tube_length_m - air.rise_m
-        if air.exit_pa_m3_s > 0 and wetted_m > 0:
-            abs_pa = p.atmosphere_abs_pa + air.surface_gauge_pa
-            gauge_pa += self._pipe_friction_pa(air.exit_pa_m3_s, abs_pa, p.tube_bore_m, wetted_m)
-        return gauge_pa + (math.fsum(air.modes_pa) if p.tee_at_valve else 0.0)
-
-    def _damp(self, dt_s: float, before_pa: float, after_pa: float) -> None:
-        """First-order lag for an input that runs straight from `before_pa` to `after_pa`."""
-        tau_s = self.params.damping_s
-        if tau_s <= 0:
-            self._out_pa = after_pa
-            return
-        lag_pa = (after_pa - before_pa) / dt_s * tau_s
-        self._out_pa = after_pa - lag_pa + (self._out_pa - before_pa + lag_pa) * math.exp(-dt_s / tau_s)
+        if air.exit_pa_m3_s > 0.0 and wetted_m > 0.0:
+            gauge_pa += self._tube.drop_pa(air.exit_pa_m3_s, abs_pa, wetted_m)
+        return gauge_pa

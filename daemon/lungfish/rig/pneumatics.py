@@ -1,0 +1,249 @@
+"""The parts that a simulated plant is made of: friction, trapped air, bubbles, the transmitter's damping.
+
+Each is advanced by steps of any length. Within a step it follows the exact answer to inputs that are constant or
+run straight, so that steps need to be short only where something has just changed.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+
+from lungfish.physics.air import air_viscosity_pa_s
+from lungfish.physics.bubble import bubble_volume_m3, surface_tension_n_m, tate_volume_m3
+from lungfish.physics.constants import R_AIR_J_KG_K
+from lungfish.physics.friction import laminar_resistance_pa_s_m3, line_friction_pa
+from lungfish.physics.tube import bore_area_m2, pipe_volume_m3
+
+__all__ = ["LineFriction", "PipeFriction", "Ripple", "TrappedAir", "damped"]
+
+_SHARES = tuple(1.0 / (2 * k + 1) ** 2 / math.fsum(1.0 / (2 * k + 1) ** 2 for k in range(3)) for k in range(3))
+"""Shares of the slowest diffusion modes of a line (Fourier series of the heat equation with one open end)."""
+
+_LAMINAR_RE = 2300.0
+"""Up to here friction is proportional to flow."""
+
+
+def damped(shown: float, before: float, after: float, dt_s: float, tau_s: float) -> float:
+    """First-order lag after a step in which its input ran straight.
+
+    Args:
+        shown: output at the start of the step.
+        before: input then.
+        after: input at the end of the step.
+        dt_s: length of the step, s; above zero.
+        tau_s: time constant, s; 0 for none.
+    """
+    if tau_s <= 0:
+        return after
+    lag = (after - before) / dt_s * tau_s
+    return after - lag + (shown - before + lag) * math.exp(-dt_s / tau_s)
+
+
+class PipeFriction:
+    """Friction of air in a pipe of one bore, from its throughput: the Reynolds number needs no pressure then."""
+
+    def __init__(self, bore_m: float, air_k: float) -> None:
+        self._bore_m = bore_m
+        self._gas = R_AIR_J_KG_K * air_k
+        self._viscosity_pa_s = air_viscosity_pa_s(air_k)
+        self.laminar_pa_s_m4 = laminar_resistance_pa_s_m3(bore_m, 1.0, self._viscosity_pa_s)
+        self._laminar_pa_m3_s = _LAMINAR_RE * math.pi * bore_m * self._viscosity_pa_s * self._gas / 4.0
+
+    def drop_pa(self, throughput_pa_m3_s: float, abs_pa: float, length_m: float) -> float:
+        """Pressure lost along a length, in the direction of the flow, Pa."""
+        if -self._laminar_pa_m3_s <= throughput_pa_m3_s <= self._laminar_pa_m3_s:
+            return self.laminar_pa_s_m4 * length_m * throughput_pa_m3_s / abs_pa
+        return line_friction_pa(
+            throughput_pa_m3_s / abs_pa,
+            bore_m=self._bore_m,
+            length_m=length_m,
+            density_kg_m3=abs_pa / self._gas,
+            viscosity_pa_s=self._viscosity_pa_s,
+        )
+
+
+class LineFriction:
+    """Friction along the line, as three diffusion modes, and the air that it packs into the line."""
+
+    def __init__(self, bore_m: float, length_m: float, air_k: float) -> None:
+        self.volume_m3 = pipe_volume_m3(bore_m, length_m) if length_m else 0.0
+        self._length_m = length_m
+        self._pipe = PipeFriction(bore_m, air_k)
+        self._settling_pa_s = 4.0 / math.pi**2 * self._pipe.laminar_pa_s_m4 * length_m * self.volume_m3
+        self._modes_pa = (0.0, 0.0, 0.0)
+        self._slope_pa_s = 0.0
+        self._remains = 0.0
+        self.drop_pa = 0.0
+        """Pressure at the valve's end above that at the tube, Pa."""
+        self.excess_pa_m3 = 0.0
+        """Air that the line holds above the tube's pressure because of friction."""
+
+    def relax(self, dt_s: float, inflow_pa_m3_s: float, tube_abs_pa: float) -> None:
+        """Let a step pass with a throughput into the valve's end."""
+        if not self._length_m:
+            self._remains = math.exp(-dt_s / 1e-3)
+            return
+        abs_pa = tube_abs_pa + 0.5 * self.drop_pa
+        mean = inflow_pa_m3_s - 0.5 * self.volume_m3 * self._slope_pa_s
+        goal_pa = self._pipe.drop_pa(mean, abs_pa, self._length_m)
+        # mode k dies away (2k + 1)^2 times as fast as the slowest
+        slowest = math.exp(-dt_s * abs_pa / self._settling_pa_s)
+        ninth = slowest**9
+        decays = (slowest, ninth, ninth * ninth * slowest**7)
+        a, b, c = (
+            goal_pa * share + (mode - goal_pa * share) * decay
+            for share, mode, decay in zip(_SHARES, self._modes_pa, decays, strict=True)
+        )
+        self._modes_pa = (a, b, c)
+        self._remains = slowest
+        self.drop_pa = a + b + c
+        self.excess_pa_m3 = 0.5 * self.drop_pa * self.volume_m3
+
+    def follow(self, slope_pa_s: float) -> None:
+        """Note how fast the tube's pressure moved in the step just relaxed.
+
+        The line answers to the slope no faster than air diffuses along it; taken raw, the two would swing.
+        """
+        self._slope_pa_s += (1.0 - self._remains) * (slope_pa_s - self._slope_pa_s)
+
+
+class TrappedAir:
+    """Air in tube and line over the liquid: either liquid stands in the tube, or what is too much leaves at the tip."""
+
+    def __init__(
+        self, *, bore_m: float, length_m: float, line_m3: float, weight_pa_m: float, atmosphere_abs_pa: float
+    ) -> None:
+        self._area_m2 = bore_area_m2(bore_m)
+        self._length_m = length_m
+        self._weight_pa_m = weight_pa_m
+        self._atmosphere_abs_pa = atmosphere_abs_pa
+        self.volume_m3 = line_m3 + pipe_volume_m3(bore_m, length_m)
+        self.stored_pa_m3 = 0.0
+        """pV of tube and line without the line's friction excess."""
+        self.lacks_pa_m3 = 0.0
+        """What is missing until the tip is reached; 0 or less while it is uncovered inside."""
+        self.rise_m = 0.0
+        """Liquid inside the tube above the tip."""
+        self.gauge_pa = 0.0
+        """Gauge pressure of the air at the liquid inside the tube."""
+        self.exit_pa_m3_s = 0.0
+        """Throughput that leaves at the tip."""
+
+    def full_pa_m3(self, head_pa: float) -> float:
+        """Amount of air that reaches down to the tip at a head."""
+        return (self._atmosphere_abs_pa + head_pa) * self.volume_m3
+
+    def flood(self, head_pa: float) -> None:
+        """Start as a tube that has lost all its pressure: liquid stands inside as high as outside."""
+        rise_m = min(head_pa / self._weight_pa_m, self._length_m)
+        self.stored_pa_m3 = self._atmosphere_abs_pa * (self.volume_m3 - self._area_m2 * rise_m)
+        self.settle(0.0, head_pa, plugged=False, tip_pa_s_m3=0.0)
+
+    def compliance_m3(self) -> float:
+        """How much air one Pa more takes, the liquid yielding if there is any in the tube."""
+        air_m3 = self.volume_m3 - self._area_m2 * self.rise_m
+        if self.lacks_pa_m3 <= 0.0:
+            return air_m3
+        return air_m3 + (self._atmosphere_abs_pa + self.gauge_pa) * self._area_m2 / self._weight_pa_m
+
+    def settle(self, dt_s: float, head_pa: float, *, plugged: bool, tip_pa_s_m3: float) -> None:
+        """Bring liquid and air to rest at the end of a step, the amount of air having changed."""
+        full = self.full_pa_m3(head_pa)
+        lacks = self.lacks_pa_m3 = full - self.stored_pa_m3
+        if lacks > 0.0 and head_pa > 0.0:
+            self._squeeze(lacks, head_pa)
+            return
+        before_pa_m3 = max(0.0, self.gauge_pa - head_pa) * self.volume_m3 if self.rise_m <= 0.0 else 0.0
+        self.rise_m = 0.0
+        surplus = max(0.0, -lacks)
+        kept = 0.0
+        if plugged:
+            kept = surplus
+        elif tip_pa_s_m3 > 0.0 and dt_s > 0.0:
+            tau_s = tip_pa_s_m3 * self.volume_m3
+            goal = (surplus - before_pa_m3) / dt_s * tau_s
+            kept = min(surplus, max(0.0, goal + (before_pa_m3 - goal) * math.exp(-dt_s / tau_s)))
+        self.exit_pa_m3_s = (surplus - kept) / dt_s if dt_s > 0.0 else 0.0
+        self.stored_pa_m3 = full + kept
+        self.gauge_pa = head_pa + kept / self.volume_m3
+
+    def _squeeze(self, lacks_pa_m3: float, head_pa: float) -> None:
+        # (p_atm + w (h - z)) (V - A z) = pV, the smaller root
+        weight, outside_pa = self._weight_pa_m, self._atmosphere_abs_pa + head_pa
+        b = weight * self.volume_m3 + outside_pa * self._area_m2
+        rise_m = 2.0 * lacks_pa_m3 / (b + math.sqrt(b * b - 4.0 * weight * self._area_m2 * lacks_pa_m3))
+        if rise_m > self._length_m:  # liquid has reached the line: it can rise no more here
+            rise_m = self._length_m
+            self.stored_pa_m3 = (outside_pa - weight * rise_m) * (self.volume_m3 - self._area_m2 * rise_m)
+        self.rise_m = rise_m
+        self.gauge_pa = head_pa - weight * rise_m
+        self.exit_pa_m3_s = 0.0
+
+
+class Ripple:
+    """Bubbles leave at their own pace; when flow ends, the ripple stays as it is."""
+
+    _RISES = 0.7
+    """A bubble grows slowly and breaks off at once: every pressure between the two is met equally often."""
+    _SCATTER = 0.1
+    """Relative scatter of the time that a bubble takes."""
+
+    def __init__(
+        self,
+        amplitude_pa: float,
+        *,
+        bore_m: float,
+        density_kg_m3: float,
+        gravity_m_s2: float,
+        air_k: float,
+        rng: random.Random,
+    ) -> None:
+        self._amplitude_pa = amplitude_pa
+        self._gravity_m_s2 = gravity_m_s2
+        self._random = rng
+        # a slow flow leaves in bubbles that surface tension holds back until they float away
+        self._least_m3 = tate_volume_m3(bore_m / 2.0, surface_tension_n_m(air_k), density_kg_m3, gravity_m_s2)
+        self._phase = 0.0
+        self._pace = 1.0
+        self._value_pa = 0.0
+        self.shown_pa = 0.0
+        """Ripple after the transmitter's damping."""
+
+    def rest(self, dt_s: float, tau_s: float, *, filling: bool) -> None:
+        """No bubble leaves."""
+        if not self._amplitude_pa:
+            return
+        before_pa = self._value_pa
+        if filling:
+            self._value_pa *= math.exp(-dt_s / 0.3)
+        self.shown_pa = damped(self.shown_pa, before_pa, self._value_pa, dt_s, tau_s)
+
+    def bubble(self, dt_s: float, flow_m3_s: float, tau_s: float) -> None:
+        """Bubbles leave with a flow at the tip's pressure."""
+        if not self._amplitude_pa:
+            return
+        pace_hz = flow_m3_s / max(self._least_m3, bubble_volume_m3(flow_m3_s, self._gravity_m_s2))
+        remembered_s = 20.0 * tau_s + 3.0 / pace_hz
+        if dt_s > remembered_s:  # what was before that shows no more
+            self._phase, dt_s = self._random.random(), remembered_s
+        while dt_s > 0.0:
+            edge = self._RISES if self._phase < self._RISES else 1.0
+            part_s = (edge - self._phase) / (pace_hz * self._pace)
+            if part_s > dt_s:
+                part_s = dt_s
+                self._phase += part_s * pace_hz * self._pace
+            elif edge < 1.0:
+                self._phase = edge
+            else:
+                self._phase = 0.0
+                self._pace = max(0.5, self._random.gauss(1.0, self._SCATTER))
+            dt_s -= part_s
+            before_pa, self._value_pa = self._value_pa, self._at_phase()
+            if part_s > 0.0:
+                self.shown_pa = damped(self.shown_pa, before_pa, self._value_pa, part_s, tau_s)
+
+    def _at_phase(self) -> float:
+        if self._phase < self._RISES:
+            return self._amplitude_pa * (self._phase / self._RISES - 0.5)
+        return self._amplitude_pa * (0.5 - (self._phase - self._RISES) / (1.0 - self._RISES))
