@@ -28,11 +28,15 @@ _LONGEST_S = 10.0
 _FILLING_S = 0.25
 """Longest step while the tube fills."""
 _REST_S = 1.0
-"""At rest no step is made shorter than this to follow the level."""
+"""No step is made shorter than this because the level moves."""
+_SETTLED_S = 60.0
+"""This long after a change nobody looks closely any more."""
+_WAVES_S = 0.25
+"""From then on no step is made shorter than this because of waves."""
 _MOVE_M = 0.005
-"""Longest way of the level within a step at rest, so that a turn within it loses no more air than that."""
+"""Longest way of the level within a longer step, so that a turn within it loses no more air than that."""
 _BEND_M = 2e-5
-"""How far the level may leave a straight line within a step at rest."""
+"""How far the level may leave a straight line within a step."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -191,10 +195,11 @@ class Plant:
         if is_open and air.lacks_pa_m3 > 0.0:
             to_knee_s = air.lacks_pa_m3 / self.params.flow_pa_m3_s
             return min(stride_s, _FILLING_S, max(_SHORTEST_S, 0.8 * to_knee_s))
-        if stride_s > _REST_S:
-            by_move_s = _MOVE_M / abs(self._rate_m_s) if self._rate_m_s else _LONGEST_S
-            by_bend_s = math.sqrt(2.0 * _BEND_M / abs(self._bend_m_s2)) if self._bend_m_s2 else _LONGEST_S
-            stride_s = min(stride_s, max(_REST_S, min(by_move_s, by_bend_s)))
+        if self._rate_m_s:
+            stride_s = min(stride_s, max(_REST_S, _MOVE_M / abs(self._rate_m_s)))
+        if self._bend_m_s2:
+            shortest_s = _SHORTEST_S if since_s < _SETTLED_S else _WAVES_S
+            stride_s = min(stride_s, max(shortest_s, math.sqrt(2.0 * _BEND_M / abs(self._bend_m_s2))))
         return stride_s
 
     def _step(self, dt_s: float, is_open: bool) -> None:
