@@ -82,8 +82,8 @@ def test_every_pascal_cubic_metre_is_somewhere() -> None:
 def test_air_that_leaks_out_is_missing() -> None:
     """With the tip plugged and the valve shut the tube loses just what the leak takes: exponential fall, C = V / k."""
     leak = 4e-6
-    plant = full(plant_of(leak_pa_m3_s_pa=leak, line_length_m=0.0))
-    plant.faults.plugged = True
+    plant = full(plant_of(line_length_m=0.0))
+    plant.faults.plugged, plant.faults.extra_leak_pa_m3_s_pa = True, leak
     opened(plant, 5.0)
     start_pa = (plant.trapped_pa_m3 / TUBE_M3) - ATMOSPHERE
     plant.command(False)

@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import math
 import random
-from collections.abc import Callable
-from dataclasses import dataclass
 
 from lungfish.physics.constants import R_AIR_J_KG_K
-from lungfish.physics.restrictor import restrictor_throughput_pa_m3_s
 from lungfish.rig.faults import Faults
-from lungfish.rig.pneumatics import LineFriction, PipeFriction, Ripple, TrappedAir, damped
+from lungfish.rig.parameters import PlantParameters
+from lungfish.rig.pneumatics import LineFriction, PipeFriction, Ripple, Slug, TrappedAir, damped
+from lungfish.rig.restriction import Narrowing, Tip
+from lungfish.rig.supply import Supply
 
 __all__ = ["Faults", "Plant", "PlantParameters"]
 
@@ -39,60 +39,6 @@ _BEND_M = 2e-5
 """How far the level may leave a straight line within a step."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlantParameters:
-    """The truth about one plant, which the site file only approximates."""
-
-    level_m: Callable[[float], float]
-    """Level above the tank floor as a function of time in s, m."""
-    density_kg_m3: float = 998.2
-    """Density of the liquid."""
-    gravity_m_s2: float = 9.80665
-    """Local gravity."""
-    atmosphere_abs_pa: float = 101325.0
-    """Atmospheric pressure."""
-    air_k: float = 293.15
-    """Temperature of the trapped air."""
-    tip_m: float = 0.1
-    """Height of the tip above the floor."""
-    tube_bore_m: float = 0.010
-    """Bore of the dip tube."""
-    tube_length_m: float = 4.5
-    """Length of the dip tube."""
-    line_bore_m: float = 0.0043
-    """Bore of the line."""
-    line_length_m: float = 20.0
-    """Length of the line; 0 for none."""
-    tee_at_valve: bool = True
-    """Where the transmitter tees in."""
-    transmitter_height_m: float = 4.5
-    """Height of the transmitter above the tip."""
-    supply_gauge_pa: float = 300e3
-    """Supply pressure upstream of the restrictor."""
-    flow_pa_m3_s: float = 2.5
-    """Choked flow of the restrictor, as throughput pV."""
-    critical_ratio: float = 0.3
-    """Critical pressure ratio of the restrictor (ISO 6358)."""
-    leak_pa_m3_s_pa: float = 0.0
-    """Leak, throughput for each Pa of gauge pressure."""
-    leak_at_valve: bool = False
-    """The leak sits at the valve's end of the line, not on the tube."""
-    ripple_pa: float = 100.0
-    """Bubble ripple, peak to peak."""
-    noise_pa: float = 2.0
-    """Standard deviation of the transmitter's own noise, after its damping."""
-    damping_s: float = 0.1
-    """Time constant of the transmitter."""
-    zero_pa: float = 0.0
-    """Zero error of the transmitter."""
-    gain: float = 1.0
-    """Gain of the transmitter."""
-    span_high_pa: float = 60e3
-    """Where the transmitter saturates, gauge."""
-    span_low_pa: float = -600.0
-    """Where it saturates below."""
-
-
 class Plant:
     """One tank in time. Advance it, command the valve, read the transmitter."""
 
@@ -100,9 +46,12 @@ class Plant:
         self.params = params
         """The truth; may be replaced while the plant runs, its bores, lengths and ripple excepted."""
         self.faults = faults or Faults()
+        """What is wrong now: its fields may be changed at any time, or all of it replaced."""
         self.coil = False
         self.air_in_pa_m3 = 0.0
         self.now_s = 0.0
+        self.highest_pa = -math.inf
+        """Highest pressure that has stood at the transmitter, Pa gauge, undamped and without ripple; may be reset."""
         self._random = random.Random(seed)  # noqa: S311 - a simulation, not a secret
         p = params
         self._line = LineFriction(p.line_bore_m, p.line_length_m, p.air_k)
@@ -122,6 +71,13 @@ class Plant:
             air_k=p.air_k,
             rng=self._random,
         )
+        self._slug = Slug(self._random)
+        self._supply = Supply()
+        self._tip_narrowing = Narrowing(p.tube_bore_m, p.air_k)
+        self._tip = Tip(self.faults, self._tip_narrowing)
+        self._seen: tuple[Faults, int] | None = None
+        self._moves: list[tuple[float, bool]] = []
+        self._spindle_open = False
         self._was_open = False
         self._changed_s = -math.inf
         self._head_m = self._head_now_m()
@@ -147,7 +103,7 @@ class Plant:
     @property
     def valve_open(self) -> bool:
         """Whether air can pass the valve, whatever the coil says."""
-        return self.coil if self.faults.valve_stuck is None else self.faults.valve_stuck
+        return self._spindle_open if self.faults.valve_stuck is None else self.faults.valve_stuck
 
     @property
     def rise_m(self) -> float:
@@ -166,7 +122,30 @@ class Plant:
 
     def command(self, to_open: bool) -> None:
         """Drive the valve's coil."""
+        if to_open == self.coil:
+            return
         self.coil = to_open
+        if self.faults.valve_delay_s > 0.0:
+            self._moves.append((self.now_s + self.faults.valve_delay_s, to_open))
+        else:
+            self._moves.clear()
+            self._spindle_open = to_open
+
+    def supply_switch(self, closes_above_share: float = 0.5) -> bool:
+        """What a pressure switch in front of the restrictor says.
+
+        Args:
+            closes_above_share: the share of the right supply pressure (gauge) at which it closes, 1.
+        """
+        return self._supply.gauge_pa(self.params, self.faults) >= closes_above_share * self.params.supply_gauge_pa
+
+    def flow_switch(self, closes_above_share: float = 0.5) -> bool:
+        """What a flow switch behind the valve says.
+
+        Args:
+            closes_above_share: the share of the right flow at which it closes, 1.
+        """
+        return self._supply.flow_pa_m3_s >= closes_above_share * self.params.flow_pa_m3_s
 
     def gauge_pa(self) -> float:
         """What the transmitter shows now, Pa: damped, noisy, within its span."""
@@ -174,19 +153,38 @@ class Plant:
             return self.faults.reads_pa
         if self.faults.frozen:
             return self._held_pa
-        p = self.params
+        p, faults = self.params, self.faults
         shown_pa = self._out_pa + (self._ripple.shown_pa if self._head_m else 0.0)
-        value = shown_pa * p.gain + p.zero_pa + self._random.gauss(0.0, p.noise_pa)
+        zero_pa = p.zero_pa + faults.zero_shift_pa
+        value = shown_pa * p.gain * (1.0 + faults.gain_error) + zero_pa + self._random.gauss(0.0, p.noise_pa)
+        if faults.stuck_counts_pa > 0.0:
+            value = faults.stuck_counts_pa * round(value / faults.stuck_counts_pa)
         self._held_pa = min(max(value, p.span_low_pa), p.span_high_pa)
         return self._held_pa
 
     def advance(self, to_s: float) -> None:
         """Let time pass up to `to_s`."""
         while self.now_s < to_s - 1e-9:
-            is_open = self.valve_open
-            if is_open != self._was_open:
-                self._was_open, self._changed_s = is_open, self.now_s
-            self._step(min(self._stride_s(is_open), to_s - self.now_s), is_open)
+            end_s = to_s
+            while self._moves and self._moves[0][0] <= self.now_s + 1e-9:
+                self._spindle_open = self._moves.pop(0)[1]
+            if self._moves:
+                end_s = min(end_s, self._moves[0][0])
+            self._notice()
+            self._step(min(self._stride_s(self._was_open), end_s - self.now_s), self._was_open)
+
+    def _notice(self) -> None:
+        """See whether valve or faults have changed."""
+        faults, is_open = self.faults, self.valve_open
+        if is_open != self._was_open:
+            self._was_open, self._changed_s = is_open, self.now_s
+            if not is_open and faults.plug_holds_pa > 0.0:
+                faults.plug_holds_pa *= 1.0 - faults.plug_weakens_share
+        if self._seen is None or self._seen[0] is not faults or self._seen[1] != faults.changes:
+            self._seen, self._changed_s = (faults, faults.changes), self.now_s
+            self._tip.faults = faults
+            self._tip_narrowing.set_free(faults.tip_area_share, faults.tip_pa_s_m3)
+            self._line.narrowing.set_free(faults.line_area_share)
 
     def _stride_s(self, is_open: bool) -> float:
         """Longest step that still follows everything: short after a change and before the knee."""
@@ -204,21 +202,26 @@ class Plant:
 
     def _step(self, dt_s: float, is_open: bool) -> None:
         p, air, line, faults = self.params, self._air, self._line, self.faults
-        inflow = self._inflow_pa_m3_s(dt_s) if is_open and not faults.air_lost else 0.0
-        leak = p.leak_pa_m3_s_pa + faults.extra_leak_pa_m3_s_pa
-        lost = self._leaked_pa_m3(dt_s, inflow, leak) if leak > 0.0 and air.gauge_pa > 0.0 else 0.0
+        inflow = self._inflow_pa_m3_s(dt_s, is_open)
+        self._supply.take(dt_s, inflow, faults)
         self.air_in_pa_m3 += inflow * dt_s
+        at_tube = 0.0 if p.leak_at_valve else p.leak_pa_m3_s_pa + faults.extra_leak_pa_m3_s_pa
+        at_valve = faults.extra_leak_at_valve_pa_m3_s_pa
+        at_valve += (p.leak_pa_m3_s_pa + faults.extra_leak_pa_m3_s_pa) if p.leak_at_valve else 0.0
+        leak = at_tube + at_valve
+        lost = self._leaked_pa_m3(dt_s, inflow, leak) if leak > 0.0 and air.gauge_pa > 0.0 else 0.0
+        lost_at_valve = lost * at_valve / leak if lost else 0.0
         packed = line.excess_pa_m3
-        line.relax(dt_s, inflow - (lost / dt_s if p.leak_at_valve else 0.0), p.atmosphere_abs_pa + air.gauge_pa)
+        line.relax(dt_s, inflow - lost_at_valve / dt_s, p.atmosphere_abs_pa + air.gauge_pa)
         air.stored_pa_m3 += inflow * dt_s - lost - (line.excess_pa_m3 - packed)
         self.now_s += dt_s
         self._follow_level(dt_s)
         was_pa, was_full = air.gauge_pa, air.lacks_pa_m3 <= 0.0
-        head_pa = p.density_kg_m3 * p.gravity_m_s2 * self._head_m
-        air.settle(dt_s, head_pa, plugged=faults.plugged, tip_pa_s_m3=faults.tip_pa_s_m3)
-        line.follow((air.gauge_pa - was_pa) / dt_s)
-        if inflow > 0.0 and (air.lacks_pa_m3 <= 0.0) != was_full:
+        air.settle(dt_s, p.density_kg_m3 * p.gravity_m_s2 * self._head_m, self._tip)
+        line.follow(air.gauge_pa - was_pa, dt_s)
+        if self._tip.has_yielded or (inflow > 0.0 and (air.lacks_pa_m3 <= 0.0) != was_full):
             self._changed_s = self.now_s
+        self._slug.swing(dt_s, faults.water_in_line_m, flowing=inflow > 0.0)
         self._see(dt_s, is_open)
 
     def _follow_level(self, dt_s: float) -> None:
@@ -227,19 +230,18 @@ class Plant:
         self._bend_m_s2 = (rate_m_s - self._rate_m_s) / dt_s
         self._head_m, self._rate_m_s = head_m, rate_m_s
 
-    def _inflow_pa_m3_s(self, dt_s: float) -> float:
-        p, air = self.params, self._air
+    def _inflow_pa_m3_s(self, dt_s: float, is_open: bool) -> float:
+        p, air, faults = self.params, self._air, self.faults
+        share = faults.valve_opens_share if is_open else faults.valve_passes_share
+        if share <= 0.0:
+            return 0.0
         gauge_pa = air.gauge_pa + self._line.drop_pa
-        flow = restrictor_throughput_pa_m3_s(
-            p.flow_pa_m3_s,
-            supply_abs_pa=p.atmosphere_abs_pa + p.supply_gauge_pa,
-            downstream_abs_pa=p.atmosphere_abs_pa + gauge_pa,
-            critical_ratio=p.critical_ratio,
-        )
+        flow = self._supply.throughput_pa_m3_s(p, faults, share, gauge_pa)
         if air.exit_pa_m3_s > 0.0:
             return flow
         # however long the step, no more air comes than lifts the pressure to that of the supply
-        return min(flow, max(0.0, p.supply_gauge_pa - gauge_pa) * air.compliance_m3() / dt_s)
+        lacks_pa = self._supply.gauge_pa(p, faults, 0.0) - gauge_pa
+        return min(flow, max(0.0, lacks_pa) * air.compliance_m3() / dt_s)
 
     def _leaked_pa_m3(self, dt_s: float, inflow: float, leak: float) -> float:
         """Air that a leak takes in a step: the pressure nears `inflow / leak` unless the tip holds it."""
@@ -252,12 +254,14 @@ class Plant:
     def _see(self, dt_s: float, is_open: bool) -> None:
         """Let the transmitter see the step."""
         p, air = self.params, self._air
+        tau_s = p.damping_s + self.faults.damping_extra_s
         before_pa, self._input_pa = self._input_pa, self._transmitter_input_pa()
-        self._out_pa = damped(self._out_pa, before_pa, self._input_pa, dt_s, p.damping_s)
+        self.highest_pa = max(self.highest_pa, self._input_pa)
+        self._out_pa = damped(self._out_pa, before_pa, self._input_pa, dt_s, tau_s)
         if air.exit_pa_m3_s > 0.0 and self._head_m:
-            self._ripple.bubble(dt_s, air.exit_pa_m3_s / (p.atmosphere_abs_pa + air.gauge_pa), p.damping_s)
+            self._ripple.bubble(dt_s, air.exit_pa_m3_s / (p.atmosphere_abs_pa + air.gauge_pa), tau_s)
         else:
-            self._ripple.rest(dt_s, p.damping_s, filling=is_open and air.rise_m > 0.0)
+            self._ripple.rest(dt_s, tau_s, filling=is_open and air.rise_m > 0.0)
 
     def _transmitter_input_pa(self) -> float:
         """Gauge pressure at the transmitter before its damping, the ripple apart."""
@@ -265,8 +269,9 @@ class Plant:
         abs_pa = p.atmosphere_abs_pa + air.gauge_pa
         inside_m, outside_m = p.transmitter_height_m - air.rise_m, p.transmitter_height_m - self._head_m
         air_pa = (p.atmosphere_abs_pa * outside_m - abs_pa * inside_m) * p.gravity_m_s2 / (R_AIR_J_KG_K * p.air_k)
-        gauge_pa = air.gauge_pa + air_pa + (self._line.drop_pa if p.tee_at_valve else 0.0)
+        gauge_pa = air.gauge_pa + air_pa + (self._line.drop_pa if p.tee_at_valve else 0.0) + self._slug.offset_pa
         wetted_m = p.tube_length_m - air.rise_m
         if air.exit_pa_m3_s > 0.0 and wetted_m > 0.0:
-            gauge_pa += self._tube.drop_pa(air.exit_pa_m3_s, abs_pa, wetted_m)
+            # a burst is over before friction has built up
+            gauge_pa += self._tube.drop_pa(min(air.exit_pa_m3_s, 2.0 * p.flow_pa_m3_s), abs_pa, wetted_m)
         return gauge_pa

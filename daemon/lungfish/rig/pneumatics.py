@@ -11,11 +11,12 @@ import random
 
 from lungfish.physics.air import air_viscosity_pa_s
 from lungfish.physics.bubble import bubble_volume_m3, surface_tension_n_m, tate_volume_m3
-from lungfish.physics.constants import R_AIR_J_KG_K
+from lungfish.physics.constants import R_AIR_J_KG_K, STANDARD_GRAVITY_M_S2
 from lungfish.physics.friction import laminar_resistance_pa_s_m3, line_friction_pa
 from lungfish.physics.tube import bore_area_m2, pipe_volume_m3
+from lungfish.rig.restriction import Narrowing, Tip
 
-__all__ = ["LineFriction", "PipeFriction", "Ripple", "TrappedAir", "damped"]
+__all__ = ["LineFriction", "PipeFriction", "Ripple", "Slug", "TrappedAir", "damped"]
 
 _SHARES = tuple(1.0 / (2 * k + 1) ** 2 / math.fsum(1.0 / (2 * k + 1) ** 2 for k in range(3)) for k in range(3))
 """Shares of the slowest diffusion modes of a line (Fourier series of the heat equation with one open end)."""
@@ -64,7 +65,10 @@ class PipeFriction:
 
 
 class LineFriction:
-    """Friction along the line, as three diffusion modes, and the air that it packs into the line."""
+    """Friction along the line, as three diffusion modes, and the air that it packs into the line.
+
+    A narrowing sits at its joint to the tube; the whole line empties through it.
+    """
 
     def __init__(self, bore_m: float, length_m: float, air_k: float) -> None:
         self.volume_m3 = pipe_volume_m3(bore_m, length_m) if length_m else 0.0
@@ -72,6 +76,8 @@ class LineFriction:
         self._pipe = PipeFriction(bore_m, air_k)
         self._settling_pa_s = 4.0 / math.pi**2 * self._pipe.laminar_pa_s_m4 * length_m * self.volume_m3
         self._modes_pa = (0.0, 0.0, 0.0)
+        self.narrowing = Narrowing(bore_m, air_k)
+        self._narrow_pa = 0.0
         self._slope_pa_s = 0.0
         self._remains = 0.0
         self.drop_pa = 0.0
@@ -81,10 +87,15 @@ class LineFriction:
 
     def relax(self, dt_s: float, inflow_pa_m3_s: float, tube_abs_pa: float) -> None:
         """Let a step pass with a throughput into the valve's end."""
+        if self._narrow_pa or not self.narrowing.is_free:
+            self._narrow_pa = self.narrowing.relax(
+                self._narrow_pa, inflow_pa_m3_s, self.volume_m3, dt_s, max(1.0, tube_abs_pa)
+            )
         if not self._length_m:
             self._remains = math.exp(-dt_s / 1e-3)
+            self.drop_pa = self._narrow_pa
             return
-        abs_pa = tube_abs_pa + 0.5 * self.drop_pa
+        abs_pa = tube_abs_pa + self._narrow_pa + 0.5 * math.fsum(self._modes_pa)
         mean = inflow_pa_m3_s - 0.5 * self.volume_m3 * self._slope_pa_s
         goal_pa = self._pipe.drop_pa(mean, abs_pa, self._length_m)
         # mode k dies away (2k + 1)^2 times as fast as the slowest
@@ -97,15 +108,17 @@ class LineFriction:
         )
         self._modes_pa = (a, b, c)
         self._remains = slowest
-        self.drop_pa = a + b + c
-        self.excess_pa_m3 = 0.5 * self.drop_pa * self.volume_m3
+        self.drop_pa = self._narrow_pa + a + b + c
+        self.excess_pa_m3 = (self._narrow_pa + 0.5 * (a + b + c)) * self.volume_m3
 
-    def follow(self, slope_pa_s: float) -> None:
-        """Note how fast the tube's pressure moved in the step just relaxed.
+    def follow(self, moved_pa: float, dt_s: float) -> None:
+        """Note how far the tube's pressure moved in the step just relaxed.
 
         The line answers to the slope no faster than air diffuses along it; taken raw, the two would swing.
         """
-        self._slope_pa_s += (1.0 - self._remains) * (slope_pa_s - self._slope_pa_s)
+        self._slope_pa_s += (1.0 - self._remains) * (moved_pa / dt_s - self._slope_pa_s)
+        if not self.narrowing.is_free and self.volume_m3:  # behind a narrowing the line keeps its pressure
+            self._narrow_pa -= moved_pa
 
 
 class TrappedAir:
@@ -129,6 +142,7 @@ class TrappedAir:
         """Gauge pressure of the air at the liquid inside the tube."""
         self.exit_pa_m3_s = 0.0
         """Throughput that leaves at the tip."""
+        self._sealed = False
 
     def full_pa_m3(self, head_pa: float) -> float:
         """Amount of air that reaches down to the tip at a head."""
@@ -138,35 +152,36 @@ class TrappedAir:
         """Start as a tube that has lost all its pressure: liquid stands inside as high as outside."""
         rise_m = min(head_pa / self._weight_pa_m, self._length_m)
         self.stored_pa_m3 = self._atmosphere_abs_pa * (self.volume_m3 - self._area_m2 * rise_m)
-        self.settle(0.0, head_pa, plugged=False, tip_pa_s_m3=0.0)
+        self.lacks_pa_m3 = self.full_pa_m3(head_pa) - self.stored_pa_m3
+        self._squeeze(self.lacks_pa_m3, head_pa)
 
     def compliance_m3(self) -> float:
         """How much air one Pa more takes, the liquid yielding if there is any in the tube."""
         air_m3 = self.volume_m3 - self._area_m2 * self.rise_m
-        if self.lacks_pa_m3 <= 0.0:
+        if self.lacks_pa_m3 <= 0.0 or self._sealed:
             return air_m3
         return air_m3 + (self._atmosphere_abs_pa + self.gauge_pa) * self._area_m2 / self._weight_pa_m
 
-    def settle(self, dt_s: float, head_pa: float, *, plugged: bool, tip_pa_s_m3: float) -> None:
+    def settle(self, dt_s: float, head_pa: float, tip: Tip) -> None:
         """Bring liquid and air to rest at the end of a step, the amount of air having changed."""
         full = self.full_pa_m3(head_pa)
         lacks = self.lacks_pa_m3 = full - self.stored_pa_m3
+        sealed_pa = self.stored_pa_m3 / (self.volume_m3 - self._area_m2 * self.rise_m) - self._atmosphere_abs_pa
+        self._sealed = tip.closed(sealed_pa + self._weight_pa_m * self.rise_m - head_pa)
+        if self._sealed:
+            self.gauge_pa, self.exit_pa_m3_s = sealed_pa, 0.0
+            return
         if lacks > 0.0 and head_pa > 0.0:
             self._squeeze(lacks, head_pa)
             return
-        before_pa_m3 = max(0.0, self.gauge_pa - head_pa) * self.volume_m3 if self.rise_m <= 0.0 else 0.0
+        before_pa = self.gauge_pa - head_pa if self.rise_m <= 0.0 else 0.0
         self.rise_m = 0.0
-        surplus = max(0.0, -lacks)
-        kept = 0.0
-        if plugged:
-            kept = surplus
-        elif tip_pa_s_m3 > 0.0 and dt_s > 0.0:
-            tau_s = tip_pa_s_m3 * self.volume_m3
-            goal = (surplus - before_pa_m3) / dt_s * tau_s
-            kept = min(surplus, max(0.0, goal + (before_pa_m3 - goal) * math.exp(-dt_s / tau_s)))
-        self.exit_pa_m3_s = (surplus - kept) / dt_s if dt_s > 0.0 else 0.0
-        self.stored_pa_m3 = full + kept
-        self.gauge_pa = head_pa + kept / self.volume_m3
+        offered = max(0.0, -lacks)
+        outside_pa = self._atmosphere_abs_pa + head_pa
+        kept_pa = tip.keeps_pa(before_pa, offered / self.volume_m3, self.volume_m3, dt_s, outside_pa)
+        self.exit_pa_m3_s = max(0.0, offered - kept_pa * self.volume_m3) / dt_s
+        self.stored_pa_m3 = full + kept_pa * self.volume_m3
+        self.gauge_pa = head_pa + kept_pa
 
     def _squeeze(self, lacks_pa_m3: float, head_pa: float) -> None:
         # (p_atm + w (h - z)) (V - A z) = pV, the smaller root
@@ -247,3 +262,26 @@ class Ripple:
         if self._phase < self._RISES:
             return self._amplitude_pa * (self._phase / self._RISES - 0.5)
         return self._amplitude_pa * (0.5 - (self._phase - self._RISES) / (1.0 - self._RISES))
+
+
+class Slug:
+    """Water in a low point of the line: it is pushed to and fro while air flows, and stays where it was last.
+
+    As simple as that: nothing but an offset on what the transmitter sees, between nothing and the slug's height, like a
+    sine of some 1.3 s; the water neither takes up air nor is blown out. Frequency and shape are assumed.
+    """
+
+    _HZ = 0.75
+    _WEIGHT_PA_M = 998.2 * STANDARD_GRAVITY_M_S2
+
+    def __init__(self, rng: random.Random) -> None:
+        self._random = rng
+        self._phase = 0.0
+        self.offset_pa = 0.0
+        """Offset at the transmitter before its damping."""
+
+    def swing(self, dt_s: float, height_m: float, *, flowing: bool) -> None:
+        """Let a step pass."""
+        if flowing:
+            self._phase += dt_s * self._HZ * self._random.gauss(1.0, 0.2)
+        self.offset_pa = self._WEIGHT_PA_M * height_m * 0.5 * (1.0 - math.cos(2.0 * math.pi * self._phase))
