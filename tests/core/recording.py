@@ -19,6 +19,7 @@ from lungfish.core.events import (
     AirGranted,
     Event,
     Finish,
+    InputSeen,
     PressureRead,
     ReadFailed,
     Start,
@@ -38,7 +39,8 @@ __all__ = ["FOLDER", "RECORDED", "Recording", "load", "told"]
 FOLDER = Path(__file__).parent / "golden"
 
 _EVENTS: dict[str, type[Event]] = {
-    kind.__name__: kind for kind in (Start, AirGranted, PressureRead, ReadFailed, ValveSeen, ValveFailed, Tick, Abort)
+    kind.__name__: kind
+    for kind in (Start, AirGranted, PressureRead, ReadFailed, ValveSeen, ValveFailed, InputSeen, Tick, Abort)
 }
 
 

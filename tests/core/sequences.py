@@ -13,6 +13,8 @@ from lungfish.core.events import (
     AirGranted,
     AskAir,
     Event,
+    Input,
+    InputSeen,
     PressureRead,
     ReadFailed,
     SetValve,
@@ -33,7 +35,7 @@ _STEPS_S = (0.0, 1e-9, 0.01, 0.05, 0.1, 0.4, 1.0, 1.5, 3.0, 5.0, 30.0, 90.0, 1e4
 
 def nonsense(rng: random.Random, t_s: float) -> Event:
     """Any event at all."""
-    pick = rng.randrange(11)
+    pick = rng.randrange(12)
     if pick < 3:
         gauge_pa = rng.choice(NONSENSE_PA) if rng.random() < 0.4 else rng.uniform(-2e3, 7e4)
         return PressureRead(t_s=t_s, gauge_pa=gauge_pa, took_s=rng.choice((0.0, 0.01, 0.6, 30.0)))
@@ -47,6 +49,8 @@ def nonsense(rng: random.Random, t_s: float) -> Event:
         return ValveFailed(t_s=t_s, wanted=rng.choice((ValveState.OPEN, ValveState.SHUT)), reason="no answer")
     if pick == 8:
         return Start(t_s=t_s)
+    if pick == 10:
+        return InputSeen(t_s=t_s, which=rng.choice(list(Input)), active=rng.random() < 0.5)
     if pick == 9:
         return Abort(t_s=t_s, reason="stop") if rng.random() < 0.3 else Tick(t_s=t_s)
     return Tick(t_s=t_s)

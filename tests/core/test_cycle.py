@@ -18,6 +18,8 @@ from lungfish.core.events import (
     AskAir,
     Event,
     Finish,
+    Input,
+    InputSeen,
     PressureRead,
     ReadFailed,
     Sample,
@@ -45,6 +47,7 @@ EVENTS: dict[type[Event], Callable[[float], Event]] = {
     ReadFailed: lambda t: ReadFailed(t_s=t, reason="no answer"),
     ValveSeen: lambda t: ValveSeen(t_s=t, state=ValveState.SHUT),
     ValveFailed: lambda t: ValveFailed(t_s=t, wanted=ValveState.SHUT, reason="no answer"),
+    InputSeen: lambda t: InputSeen(t_s=t, which=Input.SUPPLY, active=True),
     Tick: lambda t: Tick(t_s=t),
     Abort: lambda t: Abort(t_s=t, reason="stop"),
 }

@@ -10,7 +10,7 @@ from lungfish.app.clock import Stamps
 from lungfish.config import Tank
 from lungfish.core.budget import COVERAGE_FACTOR, Budget
 from lungfish.core.codes import Diagnosis, Quality
-from lungfish.core.events import Abort, Event, PressureRead, ReadFailed, ValveFailed, ValveSeen
+from lungfish.core.events import Abort, Event, InputSeen, PressureRead, ReadFailed, ValveFailed, ValveSeen
 from lungfish.core.reading import Features, Reading
 from lungfish.physics.standard import ANR, standard_volume_m3
 from lungfish.ports import ReadingRecord, TracePoint
@@ -158,6 +158,8 @@ def _told(event: Event, started_at_s: float) -> list[object]:
             row.append(state.value)
         case ValveFailed(wanted=wanted, reason=reason):
             row += [wanted.value, reason]
+        case InputSeen(which=which, active=active):
+            row += [which.value, active]
         case ReadFailed(reason=reason) | Abort(reason=reason):
             row.append(reason)
         case _:

@@ -18,6 +18,7 @@ from lungfish.core.events import (
     AskAir,
     Event,
     Finish,
+    InputSeen,
     PressureRead,
     ReadFailed,
     Sample,
@@ -153,6 +154,9 @@ class Cycle:
         """Keep a reading, or count it as invalid."""
         record = self._record
         record.slowest_read_s = max(record.slowest_read_s, event.took_s)
+        if self._signals_failure(event.gauge_pa):
+            record.failure_pa = event.gauge_pa
+            return Ending.FAILED
         plan = self._plan
         # An open valve can drive the pressure past the top of the span, which has its own guard, never below it.
         valid = math.isfinite(event.gauge_pa) and event.gauge_pa >= plan.invalid_low_pa
@@ -163,6 +167,16 @@ class Cycle:
             return Ending.INVALID if record.invalid_in_a_row >= _BAD_IN_A_ROW else None
         record.add(self._since_start_s(event), event.gauge_pa, self.phase)
         return None
+
+    def _signals_failure(self, gauge_pa: float) -> bool:
+        """A current loop beyond the limits that NAMUR NE 43 keeps for a failed transmitter."""
+        low_pa, high_pa = self._setup.fail_low_pa, self._setup.fail_high_pa
+        return (low_pa is not None and gauge_pa <= low_pa) or (high_pa is not None and gauge_pa >= high_pa)
+
+    def _input_seen(self, event: Event) -> tuple[Action, ...]:
+        assert isinstance(event, InputSeen)  # noqa: S101 - the table says so, mypy can't
+        self._record.hear(event.which, event.active, self._since_start_s(event), self._setup.flow_response_s)
+        return self._tick(event)
 
     def _read_failed(self, event: Event) -> tuple[Action, ...]:
         record = self._record
@@ -369,6 +383,7 @@ _OPEN_PHASE: dict[type[Event], Handler] = {
     ReadFailed: Cycle._read_failed,
     ValveSeen: Cycle._opened,
     ValveFailed: Cycle._valve_failed,
+    InputSeen: Cycle._input_seen,
     Tick: Cycle._tick,
     Abort: Cycle._abort,
     AirGranted: Cycle._tick,
@@ -382,6 +397,7 @@ _TABLE: dict[Phase, dict[type[Event], Handler]] = {
         AirGranted: Cycle._granted,
         ValveSeen: Cycle._ignore,
         ValveFailed: Cycle._valve_failed,
+        InputSeen: Cycle._input_seen,
         Tick: Cycle._tick,
         Abort: Cycle._abort,
     },
@@ -392,12 +408,13 @@ _TABLE: dict[Phase, dict[type[Event], Handler]] = {
         ReadFailed: Cycle._read_failed,
         ValveSeen: Cycle._closed,
         ValveFailed: Cycle._valve_failed,
+        InputSeen: Cycle._ignore,
         Tick: Cycle._tick,
         Abort: Cycle._abort,
         AirGranted: Cycle._ignore,
     },
     Phase.DONE: dict.fromkeys(
-        (Start, AirGranted, PressureRead, ReadFailed, ValveSeen, ValveFailed, Tick, Abort), Cycle._ignore
+        (Start, AirGranted, PressureRead, ReadFailed, ValveSeen, ValveFailed, InputSeen, Tick, Abort), Cycle._ignore
     ),
 }
 

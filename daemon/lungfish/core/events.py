@@ -16,6 +16,8 @@ __all__ = [
     "AskAir",
     "Event",
     "Finish",
+    "Input",
+    "InputSeen",
     "PressureRead",
     "ReadFailed",
     "Sample",
@@ -35,6 +37,15 @@ class ValveState(Enum):
     OPEN = "open"
     SHUT = "shut"
     UNKNOWN = "unknown"
+
+
+class Input(Enum):
+    """What an optional switch watches."""
+
+    SUPPLY = "supply"
+    """Pressure upstream of the restrictor is there."""
+    FLOW = "flow"
+    """Air passes the purge valve."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,6 +109,18 @@ class ValveFailed:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class InputSeen:
+    """An optional switch was read; one that can't be read makes no event, and nothing is concluded from it."""
+
+    t_s: float
+    """Best estimate of the moment that it was true for, monotonic, s: midway of request and reply."""
+    which: Input
+    """What it watches."""
+    active: bool
+    """Supply there, or air flowing, as the switch says."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Tick:
     """Time has passed: a deadline asked for by `Wake`, or any moment later."""
 
@@ -115,7 +138,7 @@ class Abort:
     """Who asked and why, for the reading's sentence."""
 
 
-Event = Start | AirGranted | PressureRead | ReadFailed | ValveSeen | ValveFailed | Tick | Abort
+Event = Start | AirGranted | PressureRead | ReadFailed | ValveSeen | ValveFailed | InputSeen | Tick | Abort
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,6 +32,8 @@ class Ending(Enum):
     """The transmitter did not answer."""
     INVALID = "invalid"
     """The transmitter's value was off its span or no number."""
+    FAILED = "failed"
+    """The transmitter's current said that it has failed."""
     OVER_RANGE = "over-range"
     """The transmitter's limit was reached with the valve open."""
     BEYOND_BRIM = "beyond-brim"
@@ -95,7 +97,7 @@ def judge(
         if any(f.code is Diagnosis.NO_AIR and f.quality is Quality.BAD for f in findings):
             features = dataclasses.replace(features, air_pa_m3=0.0)
     else:
-        findings = (_broken_off(plan, record, ending, detail),)
+        findings = (_broken_off(setup, plan, record, ending, detail),)
     started = record.started_at_s
     return Reading(
         started_at_s=started,
@@ -124,6 +126,9 @@ def _plain_features(setup: CycleSetup, plan: Plan, record: Record) -> Features:
         period_s=record.period_s,
         expected_slope_pa_s=plan.filling_pa_s,
         air_pa_m3=air_used_pa_m3(setup, record),
+        supply_seen=record.supply_seen,
+        flow_seen=record.flow_seen,
+        flow_at_rest=record.flow_at_rest,
         reads_failed=record.failed_reads,
         samples=len(record.times_s),
     )
@@ -265,7 +270,11 @@ def _taught(case: Case, weighed: Weighed, closing: Closing, findings: tuple[Find
     )
 
 
-def _broken_off(plan: Plan, record: Record, ending: Ending, detail: str) -> Finding:
+def _loop_ma(setup: CycleSetup, gauge_pa: float) -> float:
+    return 4.0 + 16.0 * (gauge_pa - setup.span_low_pa) / (setup.span_high_pa - setup.span_low_pa)
+
+
+def _broken_off(setup: CycleSetup, plan: Plan, record: Record, ending: Ending, detail: str) -> Finding:
     """The verdict on a cycle that did not reach its reading."""
     said = f": {detail}" if detail else ""
     last = f"{record.gauge_pa[-1]:.0f} Pa" if record.gauge_pa else "nothing"
@@ -278,6 +287,11 @@ def _broken_off(plan: Plan, record: Record, ending: Ending, detail: str) -> Find
             Diagnosis.TRANSMITTER_FAULT,
             f"{record.invalid_in_a_row} values on end were no number or off the span "
             f"({plan.invalid_low_pa:.0f} to {plan.invalid_high_pa:.0f} Pa); the last good one was {last}",
+        ),
+        Ending.FAILED: (
+            Diagnosis.TRANSMITTER_FAULT,
+            f"the transmitter says that it has failed, with {_loop_ma(setup, record.failure_pa or 0.0):.2f} mA "
+            f"(3.6 or less and 21.0 or more mean that, NAMUR NE 43); the last good value was {last}",
         ),
         Ending.OVER_RANGE: (
             Diagnosis.OVER_RANGE,

@@ -87,6 +87,12 @@ class Features:
     """Least air that this reading could have cost, as pV, Pa m3."""
     air_pa_m3: float | None = None
     """Air let in, as pV, Pa m3."""
+    supply_seen: bool | None = None
+    """The supply's switch said yes all along (True) or once no (False)."""
+    flow_seen: bool | None = None
+    """Air passed the open valve, as the flow switch said last before closing."""
+    flow_at_rest: bool | None = None
+    """It said so before the valve opened."""
     reads_failed: int = 0
     """Reads that gave no usable answer."""
     samples: int = 0

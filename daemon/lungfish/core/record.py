@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from statistics import median
 
-from lungfish.core.events import ValveState
+from lungfish.core.events import Input, ValveState
 from lungfish.core.reading import Phase, TraceSample
 
 __all__ = ["Record"]
@@ -55,6 +55,14 @@ class Record:
     """Samples in a row past what a brim-full tank could give."""
     slowest_read_s: float = 0.0
     """Longest read so far."""
+    supply_seen: bool | None = None
+    """Supply as its switch told it until closing; False as soon as it was once missing. None: no switch heard."""
+    flow_seen: bool | None = None
+    """Air passing the open valve, as the flow switch told it last. None: no switch heard in time."""
+    flow_at_rest: bool | None = None
+    """The same before opening, when none should pass."""
+    failure_pa: float | None = None
+    """Value with which a current loop said that its transmitter has failed, Pa; None: it did not."""
 
     def add(self, t_s: float, gauge_pa: float, phase: Phase) -> None:
         """Keep a sample; one that comes out of order in time is dropped, as its time can't be trusted."""
@@ -65,6 +73,22 @@ class Record:
         self.phases.append(phase)
         self.last_good_s = t_s
         self.failed_in_a_row = self.invalid_in_a_row = 0
+
+    def hear(self, which: Input, active: bool, t_s: float, response_s: float) -> None:
+        """Keep what a switch said.
+
+        Args:
+            which: what it watches.
+            active: what it said.
+            t_s: when.
+            response_s: a flow switch's "no" counts only this long after opening, s.
+        """
+        if which is Input.SUPPLY:
+            self.supply_seen = active and self.supply_seen is not False
+        elif self.open_commanded_s is None:
+            self.flow_at_rest = active
+        elif self.opened_s is not None and t_s >= self.opened_s + (0.0 if active else response_s):
+            self.flow_seen = active
 
     def since(self, t_s: float, until_s: float = math.inf) -> tuple[list[float], list[float]]:
         """Times and pressures from `t_s` on, before `until_s`."""

@@ -59,6 +59,12 @@ class CycleSetup:
     """Critical pressure ratio b of the restrictor (ISO 6358)."""
     max_open_s: float
     """Longest time that the valve may be open in one cycle."""
+    flow_response_s: float = 0.0
+    """Time that the flow switch takes to see air; 0 when there is none."""
+    fail_low_pa: float | None = None
+    """At this value or below a current loop says that its transmitter has failed; None: it is none."""
+    fail_high_pa: float | None = None
+    """The same at this value or above."""
 
     @property
     def air_space(self) -> AirSpace:
