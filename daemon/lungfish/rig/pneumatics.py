@@ -21,6 +21,12 @@ __all__ = ["LineFriction", "PipeFriction", "Ripple", "Slug", "TrappedAir", "damp
 _SHARES = tuple(1.0 / (2 * k + 1) ** 2 / math.fsum(1.0 / (2 * k + 1) ** 2 for k in range(3)) for k in range(3))
 """Shares of the slowest diffusion modes of a line (Fourier series of the heat equation with one open end)."""
 
+_STORES = tuple(
+    0.5 * (-1) ** k / (2 * k + 1) / math.fsum(share * (-1) ** j / (2 * j + 1) for j, share in enumerate(_SHARES))
+    for k in range(3)
+)
+"""Mean of each mode along the line over its value at the valve's end, so that a steady line stores half the drop."""
+
 _LAMINAR_RE = 2300.0
 """Up to here friction is proportional to flow."""
 
@@ -109,7 +115,8 @@ class LineFriction:
         self._modes_pa = (a, b, c)
         self._remains = slowest
         self.drop_pa = self._narrow_pa + a + b + c
-        self.excess_pa_m3 = (self._narrow_pa + 0.5 * (a + b + c)) * self.volume_m3
+        stored_pa = self._narrow_pa + _STORES[0] * a + _STORES[1] * b + _STORES[2] * c
+        self.excess_pa_m3 = stored_pa * self.volume_m3
 
     def follow(self, moved_pa: float, dt_s: float) -> None:
         """Note how far the tube's pressure moved in the step just relaxed.
