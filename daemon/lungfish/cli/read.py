@@ -11,6 +11,7 @@ import sys
 from lungfish.app.house import measure_once
 from lungfish.app.log import set_up_logging
 from lungfish.cli.show import as_json, reading_lines
+from lungfish.cli.terminal import put, shows_unicode
 from lungfish.config import find_tank, load_site
 from lungfish.core.codes import Diagnosis, Quality
 from lungfish.errors import StoreBusy
@@ -78,7 +79,8 @@ def run(args: argparse.Namespace) -> int:
     except StoreBusy as error:
         raise StoreBusy(f"{error}\nthe latest reading: lungfish export {args.site} --tank {args.tank}") from error
     if record is not None:
-        print(json.dumps(as_json(record), indent=2) if args.json else "\n".join(reading_lines(record)))
+        lines = [json.dumps(as_json(record), indent=2)] if args.json else reading_lines(record)
+        put(lines, unicode=shows_unicode())
     if not shut:
         print(f"lungfish: the valve of {tank.name} is not confirmed shut and may be open; look at it", file=sys.stderr)
         return 3

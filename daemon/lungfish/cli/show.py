@@ -8,7 +8,9 @@ from textwrap import wrap
 
 from lungfish.app.journal import iso_utc
 from lungfish.core.budget import COVERAGE_FACTOR
+from lungfish.core.codes import Category
 from lungfish.ports import ClockState, ReadingRecord
+from lungfish.study.told import told_of
 
 __all__ = ["as_json", "reading_lines"]
 
@@ -65,7 +67,8 @@ def reading_lines(record: ReadingRecord) -> Iterator[str]:
     yield _row("quality", record.quality)
     yield _row("diagnosis", record.diagnosis)
     for sentence in _sentences(record):
-        yield from (_row("", line) for line in wrap(sentence, _WIDTH - _NAME_WIDTH - 2))
+        yield from _wrapped("", sentence)
+    yield from _advice_lines(record)
     yield _row("purge", _purge(record))
     budget = record.evidence.get("budget")
     if isinstance(budget, Mapping):
@@ -76,6 +79,23 @@ def reading_lines(record: ReadingRecord) -> Iterator[str]:
         yield ""
         yield "evidence"
         yield from (_feature(str(name), value) for name, value in features.items())
+
+
+def _advice_lines(record: ReadingRecord) -> Iterator[str]:
+    """For each code that asks for something: its status signal, the first thing to do, and what can hurt."""
+    for told in told_of(record.diagnosis, record.quality, record.evidence):
+        if told.advice is None or told.category is Category.NONE:
+            continue
+        yield _row("NE 107", f"{told.category_told} ({told.code})")
+        yield from _wrapped("do first", told.advice.remedies[0])
+        if told.advice.caution is not None:
+            yield from _wrapped("caution", told.advice.caution)
+
+
+def _wrapped(name: str, text: str) -> Iterator[str]:
+    first, *more = wrap(text, _WIDTH - _NAME_WIDTH - 2) or [""]
+    yield _row(name, first)
+    yield from (_row("", line) for line in more)
 
 
 def _row(name: str, text: str) -> str:

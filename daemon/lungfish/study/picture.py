@@ -115,13 +115,16 @@ class _Canvas:
         return "|" if len(inside) == down else "'-."[inside[0][1]]
 
 
-def draw(points: Sequence[TracePoint], marks: Sequence[Mark], frame: Frame) -> list[str]:
+def draw(
+    points: Sequence[TracePoint], marks: Sequence[Mark], frame: Frame, lines_pa: Sequence[float] = ()
+) -> list[str]:
     """Draw a trace with its axes.
 
     Args:
         points: the trace; what lies outside the frame is left out, and values that are no numbers.
         marks: what was seen; those of one moment only stand above the picture.
         frame: what part, how large.
+        lines_pa: pressures at which a dashed line goes across.
 
     Returns:
         Lines of equal length: marks of moments, the picture with pressures in Pa at its left, the axis with times in
@@ -130,6 +133,10 @@ def draw(points: Sequence[TracePoint], marks: Sequence[Mark], frame: Frame) -> l
     canvas = _Canvas(frame)
     for begin, end in _joined(points, frame):
         canvas.join(canvas.place(begin), canvas.place(end))
+    for gauge_pa in lines_pa:
+        if frame.low_pa <= gauge_pa <= frame.high_pa:
+            for column in range(frame.columns):
+                canvas.signs[column, frame.row(gauge_pa)] = "╌" if frame.unicode else "="
     moments = [mark for mark in marks if mark.gauge_pa is None and frame.from_s <= mark.t_s <= frame.to_s]
     above = _letters(moments, frame)
     for mark in moments:
@@ -149,11 +156,12 @@ def draw(points: Sequence[TracePoint], marks: Sequence[Mark], frame: Frame) -> l
     return [line.ljust(wide + 1 + frame.columns) for line in lines]
 
 
-def sparkline(values: Sequence[float | None], *, unicode: bool = True) -> str:
+def sparkline(values: Sequence[float | None], *, least_range: float = 0.0, unicode: bool = True) -> str:
     """A row of values as a row of characters, lowest to highest of them; a blank where a value is not known.
 
     Args:
         values: oldest first.
+        least_range: values nearer together than this don't take up the whole height, so that noise looks like noise.
         unicode: block characters; False: digits 0 to 9.
     """
     known = [value for value in values if value is not None and math.isfinite(value)]
@@ -161,6 +169,8 @@ def sparkline(values: Sequence[float | None], *, unicode: bool = True) -> str:
         return ""
     signs = _BLOCKS if unicode else "0123456789"
     low, high = min(known), max(known)
+    spare = max(0.0, least_range - (high - low)) / 2.0
+    low, high = low - spare, high + spare
 
     def sign(value: float | None) -> str:
         if value is None or not math.isfinite(value):

@@ -10,9 +10,11 @@ from lungfish.core.reading import Phase
 from lungfish.ports import TracePoint
 from lungfish.study.picture import Frame, Mark, draw
 
-__all__ = ["Seen", "number_of", "pictures", "seen_of"]
+__all__ = ["Limit", "Seen", "number_of", "pictures", "seen_of"]
 
 _LEAST_RANGE_PA = 20.0
+_KNEE_LEAST_S = 0.1
+"""A rise that ends so shortly before closing was not seen to end."""
 _HEADROOM = 0.06
 _CLOSING_S = (2.0, 5.0)
 """The enlarged part: so long before and after closing."""
@@ -23,13 +25,27 @@ _BETWEEN = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Limit:
+    """A pressure that ended a cycle."""
+
+    letter: str
+    """In the picture."""
+    gauge_pa: float
+    """At the transmitter, Pa."""
+    text: str
+    """What it is, for the legend."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Seen:
     """Moments in s after the cycle's start, pressures in Pa gauge at the transmitter."""
 
     opened_s: float | None = None
     """The valve opened, by its read-back; None: it did not, or nobody knows when."""
-    first_bubble_s: float | None = None
-    """The knee: the first bubble left the tip; None when it was not seen."""
+    knee_s: float | None = None
+    """The rise ended: the first bubble left the tip, if the verdicts say so; None: it was not seen to end."""
+    full: bool = False
+    """There was no rise: the tube was full already, or nothing came."""
     plateau_pa: float | None = None
     """Pressure while bubbling, at the moment of closing."""
     shut_s: float | None = None
@@ -46,11 +62,11 @@ class Seen:
         marks = []
         if self.opened_s is not None:
             marks.append(Mark(letter="A", t_s=self.opened_s))
-        if self.first_bubble_s is not None:
-            marks.append(Mark(letter="B", t_s=self.first_bubble_s))
+        if self.knee_s is not None:
+            marks.append(Mark(letter="B", t_s=self.knee_s))
         if self.shut_s is not None:
             if self.plateau_pa is not None:
-                begin_s = max(self.first_bubble_s or 0.0, self.shut_s - 0.5)
+                begin_s = max(self.knee_s or 0.0, self.shut_s - 0.5)
                 marks.append(Mark(letter="C", t_s=begin_s, gauge_pa=self.plateau_pa))
             marks.append(Mark(letter="D", t_s=self.shut_s))
             if self.shut_in_pa is not None:
@@ -64,8 +80,12 @@ class Seen:
         told = []
         if self.opened_s is not None:
             told.append(f"A valve opened, {self.opened_s:.2f} s")
-        if self.first_bubble_s is not None and self.opened_s is not None:
-            told.append(f"B first bubble, {self.first_bubble_s - self.opened_s:.2f} s after it")
+        if self.knee_s is not None and self.opened_s is not None:
+            told.append(f"B knee: the rise ends, {self.knee_s - self.opened_s:.2f} s after A")
+        elif self.full:
+            told.append("no knee: the pressure stood there already")
+        elif self.shut_s is not None:
+            told.append("no knee seen")
         if self.shut_s is not None:
             if self.plateau_pa is not None:
                 told.append(f"C plateau, {self.plateau_pa:.1f} Pa")
@@ -107,9 +127,13 @@ def seen_of(points: Sequence[TracePoint], evidence: Mapping[str, object]) -> See
         shut_s = next((p.t_s for p in points if p.phase is Phase.SHUT_IN), None)
     fill_s, shut_in_pa = number_of(evidence, "fill_s"), number_of(evidence, "shut_in_pa")
     last = points[-1] if points and shut_in_pa is None else None
+    knee_s = None if opened_s is None or not fill_s else opened_s + fill_s
+    if knee_s is not None and shut_s is not None and knee_s > shut_s - _KNEE_LEAST_S:
+        knee_s = None  # the rise went on to the end
     return Seen(
         opened_s=opened_s,
-        first_bubble_s=None if opened_s is None or fill_s is None else opened_s + fill_s,
+        knee_s=knee_s,
+        full=fill_s == 0.0,
         plateau_pa=number_of(evidence, "plateau_pa"),
         shut_s=shut_s,
         shut_in_pa=shut_in_pa,
@@ -118,7 +142,9 @@ def seen_of(points: Sequence[TracePoint], evidence: Mapping[str, object]) -> See
     )
 
 
-def pictures(points: Sequence[TracePoint], seen: Seen, *, columns: int, rows: int, unicode: bool) -> list[str]:
+def pictures(
+    points: Sequence[TracePoint], seen: Seen, *, columns: int, rows: int, unicode: bool, limits: Sequence[Limit] = ()
+) -> list[str]:
     """The whole cycle, and beside it its closing enlarged when the whole hides it.
 
     Args:
@@ -127,13 +153,16 @@ def pictures(points: Sequence[TracePoint], seen: Seen, *, columns: int, rows: in
         columns: width of all, axes included, characters; at least 60.
         rows: height of the picture itself.
         unicode: False: ASCII alone.
+        limits: pressures that ended the cycle; the picture reaches to them.
     """
-    marks = seen.marks()
-    whole = _whole(points)
+    lines_pa = [limit.gauge_pa for limit in limits]
+    whole = _whole(points, lines_pa)
+    at_left = [Mark(letter=limit.letter, t_s=whole[0], gauge_pa=limit.gauge_pa) for limit in limits]
+    marks = [*seen.marks(), *at_left]
     closing = _closing(points, seen)
     axis = 8
     if closing is None or closing[3] - closing[2] > _LIKE * (whole[3] - whole[2]):
-        return draw(points, marks, _frame(whole, columns - axis, rows, unicode))
+        return draw(points, marks, _frame(whole, columns - axis, rows, unicode), lines_pa)
     each = (columns - _BETWEEN) // 2 - axis
     left = draw(points, marks, _frame(whole, each, rows, unicode))
     right = draw(points, marks, _frame(closing, each, rows, unicode))
@@ -150,9 +179,9 @@ def _frame(bounds: _Bounds, columns: int, rows: int, unicode: bool) -> Frame:
     return Frame(from_s=from_s, to_s=to_s, low_pa=low_pa, high_pa=high_pa, columns=columns, rows=rows, unicode=unicode)
 
 
-def _whole(points: Sequence[TracePoint]) -> _Bounds:
+def _whole(points: Sequence[TracePoint], lines_pa: Sequence[float]) -> _Bounds:
     from_s, to_s = points[0].t_s, points[-1].t_s
-    return min(0.0, from_s), max(to_s, from_s + 0.1), *_range(p.gauge_pa for p in points)
+    return min(0.0, from_s), max(to_s, from_s + 0.1), *_range([*(p.gauge_pa for p in points), *lines_pa])
 
 
 def _closing(points: Sequence[TracePoint], seen: Seen) -> _Bounds | None:
@@ -160,7 +189,7 @@ def _closing(points: Sequence[TracePoint], seen: Seen) -> _Bounds | None:
     if seen.shut_s is None or seen.shut_in_pa is None or seen.plateau_pa is None:
         return None
     before_s, after_s = _CLOSING_S
-    from_s = max(seen.first_bubble_s or 0.0, seen.shut_s - before_s)
+    from_s = max(seen.knee_s or 0.0, seen.shut_s - before_s)
     near = [p for p in points if from_s <= p.t_s <= seen.shut_s + after_s]
     if len(near) < 2 or near[-1].t_s <= from_s:
         return None
@@ -168,7 +197,7 @@ def _closing(points: Sequence[TracePoint], seen: Seen) -> _Bounds | None:
     return from_s, near[-1].t_s, *_range([*values, seen.plateau_pa, seen.shut_in_pa])
 
 
-def _range(values: Iterator[float] | Sequence[float]) -> tuple[float, float]:
+def _range(values: Sequence[float]) -> tuple[float, float]:
     """Lowest and highest pressure of a picture: all values inside, never so near that noise fills it."""
     known = [value for value in values if math.isfinite(value)] or [0.0]
     low, high = min(known), max(known)

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from lungfish.core.advice import ADVICE, CATEGORY_WORDS, Advice, category_of
+from lungfish.core.advice import Advice, category_of, signal_told
+from lungfish.core.advice_table import ADVICE
 from lungfish.core.codes import Category, Diagnosis, Quality
 
 __all__ = ["Told", "told_of"]
@@ -43,7 +44,7 @@ class Told:
     def category_told(self) -> str:
         """The status signal in words."""
         category = self.category
-        return "not known" if category is None else f"{category.value} {CATEGORY_WORDS[category]}"
+        return "not known" if category is None else signal_told(category)
 
 
 def told_of(diagnosis: str, quality: str, evidence: Mapping[str, object]) -> tuple[Told, ...]:
