@@ -193,6 +193,12 @@ class Plant:
         if is_open and air.lacks_pa_m3 > 0.0:
             to_knee_s = air.lacks_pa_m3 / self.params.flow_pa_m3_s
             return min(stride_s, _FILLING_S, max(_SHORTEST_S, 0.8 * to_knee_s))
+        if is_open and air.exit_pa_m3_s <= 0.0:  # the pressure climbs until plug or solids give way
+            bears_pa = self._tip.bears_pa() - (
+                air.gauge_pa - self.params.density_kg_m3 * self.params.gravity_m_s2 * self._head_m
+            )
+            to_yield_s = max(0.0, bears_pa) * air.volume_m3 / self.params.flow_pa_m3_s
+            return min(stride_s, _FILLING_S, max(_SHORTEST_S, 0.8 * to_yield_s))
         if self._rate_m_s:
             stride_s = min(stride_s, max(_REST_S, _MOVE_M / abs(self._rate_m_s)))
         if self._bend_m_s2:

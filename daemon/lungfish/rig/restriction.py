@@ -14,6 +14,9 @@ __all__ = ["DISCHARGE_COEFFICIENT", "Narrowing", "Tip"]
 DISCHARGE_COEFFICIENT = 0.62
 """Of a sharp-edged orifice, 0.60 to 0.65 at all but low Reynolds numbers (common practice; ISO 5167-2 about 0.6)."""
 
+_ROUNDING_PA = 1e-3
+"""What pressures may differ by that are the same."""
+
 
 class Narrowing:
     """An orifice in a round bore, and a linear resistance beside it, in throughput pV.
@@ -114,6 +117,12 @@ class Tip:
         self.has_yielded = True
         return False
 
+    def bears_pa(self) -> float:
+        """Pressure above the head up to which nothing leaves, Pa."""
+        if self.faults.plugged:
+            return math.inf
+        return max(self.faults.plug_holds_pa, self._solids_pa)
+
     def keeps_pa(self, before_pa: float, offered_pa: float, volume_m3: float, dt_s: float, abs_pa: float) -> float:
         """Pressure above the head that is left after a step.
 
@@ -140,7 +149,7 @@ class Tip:
         if faults.solids_pa <= 0.0:
             return 0.0
         broken_pa = faults.solids_pa * (1.0 - faults.solids_break_share)
-        if offered_pa > self._solids_pa:
+        if offered_pa > self._solids_pa + _ROUNDING_PA:
             self.has_yielded = self._solids_pa > broken_pa + 0.1 * (faults.solids_pa - broken_pa)
             self._solids_pa = broken_pa
         else:
