@@ -1,0 +1,143 @@
+"""What is followed of a tube from cycle to cycle: four numbers, each made such that the level does not move it.
+
+All are taken back to the same head, half of a brim-full vessel's, because the head changes from cycle to cycle and
+friction and leak change with it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import Enum
+
+from lungfish.core.air import first_bubble_after_s
+from lungfish.core.codes import Diagnosis, Quality
+from lungfish.core.expect import bubbling_friction_pa, full_gauge_pa, unit_weight_pa_m
+from lungfish.core.plan import Plan
+from lungfish.core.reading import Reading
+from lungfish.core.setup import CycleSetup, Learned
+from lungfish.physics.bubble import ripple_bound_pa
+
+__all__ = ["LEAK_LIMIT_PA_S", "Trait", "Yardstick", "traits_of", "yardsticks"]
+
+LEAK_LIMIT_PA_S = 30.0
+"""Fall of the shut-in that is called a leak, and from which on the reading is uncertain, Pa/s."""
+_USABLE = frozenset({Diagnosis.OK, Diagnosis.TUBE_RESTRICTED, Diagnosis.LINE_LEAK})
+_LEAST_HEAD_SHARE = 0.1
+"""Below this share of the full head a leak is too small a number to be taken to another head."""
+_TIMED_FILL_S = 1.0
+"""A shorter filling can't be timed against damping and opening."""
+_LATE_SHARE = 1.8
+"""A filling that takes so many times as long as the set flow needs is called a low supply."""
+
+
+class Trait(Enum):
+    """One followed number."""
+
+    FRICTION = "friction"
+    """Plateau less shut-in, at half the full head, Pa."""
+    LEAK = "leak"
+    """Fall of the shut-in, at half the full head, Pa/s."""
+    FILLING = "filling"
+    """Time from opening to the first bubble, over the time that the set flow needs, 1."""
+    RIPPLE = "ripple"
+    """Standard deviation that bubbling adds to the transmitter's noise, Pa."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Yardstick:
+    """What geometry and data sheets say of a trait before anything is learned."""
+
+    expected: float | None
+    """Value of a sound tube; None: geometry does not tell."""
+    tolerance: float
+    """How far from it a sound tube may be."""
+    spread_floor: float
+    """Least standard deviation that single cycles are believed to have."""
+    group_floor: float
+    """Least standard deviation that the means of long groups are believed to have: what repeats no better."""
+    limit: float | None
+    """Where the reading is lost or doubted; None: it is not."""
+    watches_down: bool
+    """A fall is news as well as a rise."""
+
+
+def _half_head_pa(setup: CycleSetup) -> float:
+    return 0.5 * full_gauge_pa(setup)
+
+
+def yardsticks(setup: CycleSetup) -> Mapping[Trait, Yardstick]:
+    """The yardsticks of a tank.
+
+    Args:
+        setup: the tank.
+    """
+    friction_pa = bubbling_friction_pa(setup, _half_head_pa(setup))
+    full_pa = full_gauge_pa(setup)
+    plug_pa = Plan.of(setup, Learned()).brim_pa - full_pa - bubbling_friction_pa(setup, full_pa)
+    bound_pa = ripple_bound_pa(setup.tube_bore_m, setup.density_kg_m3, setup.gravity_m_s2)
+    return {
+        # bores and flows of catalogue parts scatter by 15 % in friction, three of that; fittings add a few millimetres
+        # of water. From day to day a line's friction repeats to 0.2 %: supply and restrictor (common practice).
+        Trait.FRICTION: Yardstick(
+            expected=friction_pa,
+            tolerance=0.45 * friction_pa + 30.0,
+            spread_floor=1.0,
+            group_floor=math.hypot(0.5, 0.002 * friction_pa),
+            limit=friction_pa + plug_pa,
+            watches_down=True,
+        ),
+        Trait.LEAK: Yardstick(
+            expected=0.0,
+            tolerance=0.1 * LEAK_LIMIT_PA_S,
+            spread_floor=0.005 * LEAK_LIMIT_PA_S,
+            group_floor=0.005 * LEAK_LIMIT_PA_S,
+            limit=LEAK_LIMIT_PA_S,
+            watches_down=False,
+        ),
+        Trait.FILLING: Yardstick(
+            expected=1.0, tolerance=0.45, spread_floor=0.02, group_floor=0.02, limit=_LATE_SHARE, watches_down=False
+        ),
+        Trait.RIPPLE: Yardstick(
+            expected=None,
+            tolerance=bound_pa,
+            spread_floor=0.5,
+            group_floor=max(0.5, 0.005 * bound_pa),
+            limit=None,
+            watches_down=True,
+        ),
+    }
+
+
+def traits_of(setup: CycleSetup, reading: Reading) -> dict[Trait, float]:
+    """What a cycle tells of the tube; nothing when a verdict doubts it for another reason than friction or leak.
+
+    Args:
+        setup: the tank.
+        reading: of the cycle.
+    """
+    f = reading.features
+    if reading.quality is Quality.BAD or not reading.codes <= _USABLE or f.shut_in_pa is None:
+        return {}
+    traits: dict[Trait, float] = {}
+    head_pa, half_pa = max(0.0, f.shut_in_pa), _half_head_pa(setup)
+    if f.friction_pa is not None:
+        here = bubbling_friction_pa(setup, head_pa)
+        traits[Trait.FRICTION] = f.friction_pa * bubbling_friction_pa(setup, half_pa) / here
+    if f.shut_in_slope_pa_s is not None and head_pa > _LEAST_HEAD_SHARE * full_gauge_pa(setup):
+        share = half_pa / head_pa * _capacity_m3(setup, head_pa) / _capacity_m3(setup, half_pa)
+        traits[Trait.LEAK] = -f.shut_in_slope_pa_s * share
+    if f.fill_s is not None and f.trapped_pa is not None:
+        needed_s = first_bubble_after_s(setup, f.trapped_pa, head_pa)
+        if needed_s > _TIMED_FILL_S and f.fill_s > 0.0:
+            traits[Trait.FILLING] = f.fill_s / needed_s
+    if f.plateau_scatter_pa is not None and f.noise_pa is not None:
+        traits[Trait.RIPPLE] = math.sqrt(max(0.0, f.plateau_scatter_pa**2 - f.noise_pa**2))
+    return {trait: value for trait, value in traits.items() if math.isfinite(value)}
+
+
+def _capacity_m3(setup: CycleSetup, gauge_pa: float) -> float:
+    """Air that the pressure in the shut tube stands for, Pa m3 for each Pa: the liquid's way into the tube included."""
+    space = setup.air_space
+    return space.volume_m3 + (setup.atmosphere_abs_pa + gauge_pa) * space.area_m2 / unit_weight_pa_m(setup)
