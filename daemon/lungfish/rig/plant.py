@@ -139,6 +139,10 @@ class Plant:
         """
         return self._supply.gauge_pa(self.params, self.faults) >= closes_above_share * self.params.supply_gauge_pa
 
+    def supply_gauge_pa(self) -> float:
+        """Pressure in front of the restrictor, Pa."""
+        return self._supply.gauge_pa(self.params, self.faults)
+
     def flow_switch(self, closes_above_share: float = 0.5) -> bool:
         """What a flow switch behind the valve says.
 
