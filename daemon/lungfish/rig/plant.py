@@ -228,7 +228,7 @@ class Plant:
         self._follow_level(dt_s)
         was_pa, was_full = air.gauge_pa, air.lacks_pa_m3 <= 0.0
         air.settle(dt_s, p.density_kg_m3 * p.gravity_m_s2 * self._head_m, self._tip)
-        line.follow(air.gauge_pa - was_pa, dt_s)
+        line.follow(air.gauge_pa - was_pa)
         if self._tip.has_yielded or (inflow > 0.0 and (air.lacks_pa_m3 <= 0.0) != was_full):
             self._changed_s = self.now_s
         self._slug.swing(dt_s, faults.water_in_line_m, flowing=inflow > 0.0)

@@ -27,6 +27,10 @@ _STORES = tuple(
 )
 """Mean of each mode along the line over its value at the valve's end, so that a steady line stores half the drop."""
 
+_JUMPS = (4.0 / math.pi, -4.0 / (3.0 * math.pi), 1.0 - 8.0 / (3.0 * math.pi))
+"""The modes of a line that is at one pressure all along when that of the tube jumps by 1; the third stands for all
+that are left out, so that nothing jumps at the valve's end."""
+
 _LAMINAR_RE = 2300.0
 """Up to here friction is proportional to flow."""
 
@@ -84,8 +88,6 @@ class LineFriction:
         self._modes_pa = (0.0, 0.0, 0.0)
         self.narrowing = Narrowing(bore_m, air_k)
         self._narrow_pa = 0.0
-        self._slope_pa_s = 0.0
-        self._remains = 0.0
         self.drop_pa = 0.0
         """Pressure at the valve's end above that at the tube, Pa."""
         self.excess_pa_m3 = 0.0
@@ -98,12 +100,10 @@ class LineFriction:
                 self._narrow_pa, inflow_pa_m3_s, self.volume_m3, dt_s, max(1.0, tube_abs_pa)
             )
         if not self._length_m:
-            self._remains = math.exp(-dt_s / 1e-3)
             self.drop_pa = self._narrow_pa
             return
         abs_pa = tube_abs_pa + self._narrow_pa + 0.5 * math.fsum(self._modes_pa)
-        mean = inflow_pa_m3_s - 0.5 * self.volume_m3 * self._slope_pa_s
-        goal_pa = self._pipe.drop_pa(mean, abs_pa, self._length_m)
+        goal_pa = self._pipe.drop_pa(inflow_pa_m3_s, abs_pa, self._length_m)
         # mode k dies away (2k + 1)^2 times as fast as the slowest
         slowest = math.exp(-dt_s * abs_pa / self._settling_pa_s)
         ninth = slowest**9
@@ -113,19 +113,20 @@ class LineFriction:
             for share, mode, decay in zip(_SHARES, self._modes_pa, decays, strict=True)
         )
         self._modes_pa = (a, b, c)
-        self._remains = slowest
         self.drop_pa = self._narrow_pa + a + b + c
         stored_pa = self._narrow_pa + _STORES[0] * a + _STORES[1] * b + _STORES[2] * c
         self.excess_pa_m3 = stored_pa * self.volume_m3
 
-    def follow(self, moved_pa: float, dt_s: float) -> None:
-        """Note how far the tube's pressure moved in the step just relaxed.
-
-        The line answers to the slope no faster than air diffuses along it; taken raw, the two would swing.
-        """
-        self._slope_pa_s += (1.0 - self._remains) * (moved_pa / dt_s - self._slope_pa_s)
-        if not self.narrowing.is_free and self.volume_m3:  # behind a narrowing the line keeps its pressure
+    def follow(self, moved_pa: float) -> None:
+        """Note how far the tube's pressure moved in the step just relaxed: the line only follows in time."""
+        if not self._length_m:
+            return
+        if self.narrowing.is_free:
+            a, b, c = self._modes_pa
+            self._modes_pa = (a - _JUMPS[0] * moved_pa, b - _JUMPS[1] * moved_pa, c - _JUMPS[2] * moved_pa)
+        else:
             self._narrow_pa -= moved_pa
+        self.drop_pa -= moved_pa
 
 
 class TrappedAir:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import struct
 
-from lungfish.config.model import ByteOrder, NumberFormat, TransmitterSpec
+from lungfish.config.model import ByteOrder, NumberFormat, PressureLimitSpec, TransmitterSpec
 
 __all__ = ["encode", "registers_of_pressure"]
 
@@ -37,7 +37,7 @@ def encode(
     return words if word_order is ByteOrder.BIG else words[::-1]
 
 
-def registers_of_pressure(gauge_pa: float, spec: TransmitterSpec) -> tuple[int, ...]:
+def registers_of_pressure(gauge_pa: float, spec: TransmitterSpec | PressureLimitSpec) -> tuple[int, ...]:
     """Registers in which a transmitter of this kind shows a pressure.
 
     Args:

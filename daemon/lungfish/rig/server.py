@@ -20,9 +20,10 @@ from pymodbus.server import ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
 from lungfish.config import Site, Tank, cycle_setup, load_site
-from lungfish.config.model import Output, RegisterTable
+from lungfish.config.model import Bit, Output, RegisterTable
 from lungfish.errors import ConfigError
 from lungfish.physics.bubble import ripple_bound_pa
+from lungfish.rig.inputs import RigInputs
 from lungfish.rig.plant import Plant, PlantParameters
 from lungfish.rig.registers import registers_of_pressure
 
@@ -103,6 +104,7 @@ class RigServer:
         self.plants = plants
         self.faults = faults or ServerFaults()
         self._on_coil = on_coil
+        self._inputs = RigInputs(site, plants)
         self._random = random.Random(seed)  # noqa: S311 - a simulation, not a secret
         self._servers: list[ModbusTcpServer] = []
         self._ticking: asyncio.Task[None] | None = None
@@ -149,29 +151,48 @@ class RigServer:
         tanks = self.site.tanks.values()
         units = {tank.transmitter.unit for tank in tanks if tank.transmitter.link in links}
         units |= {tank.valve.unit for tank in tanks if tank.valve.link in links}
+        units |= {unit for unit, _, _ in self._inputs.ends(links)}
         return [self._device(unit, links) for unit in sorted(units)]
 
     def _device(self, unit: int, links: set[str]) -> SimDevice:
         tanks = self.site.tanks.values()
         senders = [t for t in tanks if t.transmitter.unit == unit and t.transmitter.link in links]
         valves = [t for t in tanks if t.valve.unit == unit and t.valve.link in links]
-        coils = _size(t.valve.address + 1 for t in valves if t.valve.output is Output.COIL)
-        ends = {table: [0] for table in RegisterTable}
+        ends: dict[RegisterTable | Bit, list[int]] = {table: [0] for table in (*RegisterTable, *Bit)}
+        for at, table, end in self._inputs.ends(links):
+            if at == unit:
+                ends[table].append(end)
+        ends[Bit.COIL] += [t.valve.address + 1 for t in valves if t.valve.output is Output.COIL]
         for tank in senders:
             spec = tank.transmitter
             ends[spec.table].append(spec.register + spec.format.registers)
         ends[RegisterTable.HOLDING] += [t.valve.address + 1 for t in valves if t.valve.output is Output.REGISTER]
-        bits = [False] * (_COILS_IN_REGISTER * (coils // _COILS_IN_REGISTER + 1))
+        bits = {bit: [False] * (_COILS_IN_REGISTER * (_size(ends[bit]) // _COILS_IN_REGISTER + 1)) for bit in Bit}
         return SimDevice(
             unit,
             simdata=(
-                [SimData(0, values=list(bits), datatype=DataType.BITS)],
-                [SimData(0, values=list(bits), datatype=DataType.BITS)],
+                [SimData(0, values=bits[Bit.COIL], datatype=DataType.BITS)],
+                [SimData(0, values=bits[Bit.INPUT], datatype=DataType.BITS)],
                 [SimData(0, count=_size(ends[RegisterTable.HOLDING]), values=0, datatype=DataType.REGISTERS)],
                 [SimData(0, count=_size(ends[RegisterTable.INPUT]), values=0, datatype=DataType.REGISTERS)],
             ),
-            action=_as_action(functools.partial(self._request, senders, valves)),
+            action=_as_action(functools.partial(self._answer, links, unit, senders, valves)),
         )
+
+    async def _answer(
+        self,
+        links: set[str],
+        unit: int,
+        senders: Sequence[Tank],
+        valves: Sequence[Tank],
+        function: int,
+        address: int,
+        registers: list[int],
+        values: Sequence[int | bool] | None,
+    ) -> None:
+        await self._request(senders, valves, function, address, registers, values)
+        if values is None:
+            self._inputs.show(links, unit, function, registers)
 
     async def _request(
         self,
