@@ -18,6 +18,8 @@ __all__ = [
     "ReadingRecord",
     "ReadingSink",
     "Stamp",
+    "Switch",
+    "SwitchSeen",
     "TracePoint",
     "Transmitter",
     "Valve",
@@ -75,6 +77,28 @@ class Valve(Protocol):
 
         Raises:
             DeviceError: no usable answer.
+        """
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SwitchSeen:
+    """What a switch says: of the supply, that pressure is there; of the flow, that air passes."""
+
+    at_s: float
+    """Monotonic time midway of request and reply, s."""
+    active: bool
+    """It says yes; its polarity is settled."""
+
+
+class Switch(Protocol):
+    """Something that says yes or no. It informs, and nothing waits for it."""
+
+    async def read(self) -> SwitchSeen:
+        """Ask it.
+
+        Raises:
+            DeviceError: no usable answer: then nothing is known, and neither yes nor no may be concluded.
         """
         ...
 

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 __all__ = [
     "ACCELERATION",
     "ANGLE",
+    "CURRENT",
     "DENSITY",
     "DURATION",
     "FLOW",
@@ -78,6 +79,7 @@ FLOW: Final = Kind("flow", "m**3/s", "1.5 L/min", ("L/min", "mL/min", "L/h", "m*
 VOLUME: Final = Kind("volume", "m**3", "12.5 m**3", ("m**3", "L", "hL", "ft**3", "US_gal", "imp_gal"))
 ACCELERATION: Final = Kind("acceleration", "m/s**2", "9.81 m/s**2", ("m/s**2", "cm/s**2"))
 ANGLE: Final = Kind("angle", "rad", "52.3 deg", ("deg", "rad"))
+CURRENT: Final = Kind("current", "A", "4 mA", ("mA", "A"))
 RATIO: Final = Kind("share", "one", "0.1 %", ("%", "ppm"))
 
 _INCH_M = 0.0254
@@ -109,6 +111,7 @@ metre = [length] = m = meter
 second = [time] = s = sec
 gram = [mass] = g
 kelvin = [temperature]; offset: 0 = K
+ampere = [current] = A
 one = []
 radian = one = rad
 degree = 0.017453292519943295 * radian = deg
@@ -137,7 +140,7 @@ mmHg = 133.322387415 * pascal
 inHg = 25.4 * mmHg
 """
 
-_PREFIXED = {"metre", "second", "gram", "litre", "newton", "pascal", "bar"}
+_PREFIXED = {"metre", "second", "gram", "litre", "newton", "pascal", "bar", "ampere"}
 """Units that are written with a prefix; elsewhere one is a slip, such as `cd` for a day."""
 
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")

@@ -1,7 +1,7 @@
-"""What every transmitter and every valve must do, whatever it is made of: a driver, a simulated one, a fake.
+"""What every transmitter, valve and switch must do, whatever it is made of: a driver, a simulated one, a fake.
 
 Whoever has one writes a bench for it (how to set the pressure that it should tell, how to cut it off) and passes that
-to `check_transmitter` or `check_valve`.
+to `check_transmitter`, `check_valve` or `check_switch`.
 """
 
 from __future__ import annotations
@@ -13,9 +13,9 @@ import pytest
 
 from lungfish.core.events import ValveState
 from lungfish.errors import DeviceError
-from lungfish.ports import Clock, Transmitter, Valve
+from lungfish.ports import Clock, Switch, Transmitter, Valve
 
-__all__ = ["TransmitterBench", "ValveBench", "check_transmitter", "check_valve"]
+__all__ = ["SwitchBench", "TransmitterBench", "ValveBench", "check_switch", "check_transmitter", "check_valve"]
 
 
 class TransmitterBench(Protocol):
@@ -77,6 +77,50 @@ class ValveBench(Protocol):
     async def restore(self) -> None:
         """It can answer again, at once."""
         ...
+
+
+class SwitchBench(Protocol):
+    """A switch and what stands behind it."""
+
+    @property
+    def switch(self) -> Switch:
+        """The one to check."""
+        ...
+
+    @property
+    def clock(self) -> Clock:
+        """The clock that it stamps with."""
+        ...
+
+    async def set_active(self, active: bool) -> None:
+        """From now on this is what it says."""
+        ...
+
+    async def cut_off(self) -> None:
+        """From now on it can't answer."""
+        ...
+
+    async def restore(self) -> None:
+        """It can answer again, at once."""
+        ...
+
+
+async def check_switch(bench: SwitchBench) -> None:
+    """Fail unless the bench's switch keeps the contract of `lungfish.ports.Switch`."""
+    for active in (False, True, True, False):
+        await bench.set_active(active)
+        began_s = bench.clock.monotonic_s()
+        seen = await bench.switch.read()
+        assert seen.active is active
+        assert began_s <= seen.at_s <= bench.clock.monotonic_s()
+    await bench.set_active(active=True)
+    await bench.cut_off()
+    for _ in range(2):
+        with pytest.raises(DeviceError, match=r"\w"):
+            await bench.switch.read()
+    await bench.set_active(active=False)
+    await bench.restore()
+    assert (await bench.switch.read()).active is False
 
 
 async def check_transmitter(bench: TransmitterBench) -> None:

@@ -30,6 +30,7 @@ class FakeLink:
 
     clock: FakeClock
     coils: dict[int, int] = field(default_factory=dict)
+    inputs: dict[int, int] = field(default_factory=dict)
     registers: dict[tuple[Table, int], int] = field(default_factory=dict)
     done: list[tuple[object, ...]] = field(default_factory=list)
     silent: bool = False
@@ -49,6 +50,10 @@ class FakeLink:
     async def read_coil(self, *, unit: int, address: int) -> Reply:
         self.done.append(("read coil", unit, address))
         return self._reply(self._lag(self.coils.get(address, 0)))
+
+    async def read_discrete_input(self, *, unit: int, address: int) -> Reply:
+        self.done.append(("read input", unit, address))
+        return self._reply(self.inputs.get(address, 0))
 
     async def write_coil(self, *, unit: int, address: int, on: bool) -> Reply:
         self.done.append(("write coil", unit, address, on))

@@ -12,14 +12,15 @@ from hypothesis import strategies as st
 
 from lungfish.drivers.gate import Gate, examine
 
-# request and answer PDUs printed in V1.1b3, sections 6.3, 6.4, 6.5, 6.6 (from memory but for 6.3); the read of one coil
-# is cut down from the example of 6.1
+# request and answer PDUs printed in V1.1b3, sections 6.3, 6.4, 6.5, 6.6 (from memory but for 6.3); the reads of
+# one coil and of one discrete input are cut down from the examples of 6.1 and 6.2
 EXAMPLES = {
     "read holding registers 108 to 110": ("03 00 6B 00 03", "03 06 02 2B 00 00 00 64"),
     "read input register 9": ("04 00 08 00 01", "04 02 00 0A"),
     "write coil 173": ("05 00 AC FF 00", "05 00 AC FF 00"),
     "write register 2": ("06 00 01 00 03", "06 00 01 00 03"),
     "read coil 20": ("01 00 13 00 01", "01 01 01"),
+    "read discrete input 197": ("02 00 C4 00 01", "02 01 00"),
 }
 
 

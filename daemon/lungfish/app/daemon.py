@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from lungfish.app.air import AirPermits
 from lungfish.app.journal import Journal
@@ -16,8 +16,8 @@ from lungfish.app.supervisor import keep_running
 from lungfish.app.tank_loop import CycleMaker, TankLoop
 from lungfish.config import Site, Tank, cycle_setup
 from lungfish.core.cycle import Cycle
-from lungfish.core.events import ValveState
-from lungfish.ports import Clock, Transmitter, Valve
+from lungfish.core.events import Input, ValveState
+from lungfish.ports import Clock, Switch, Transmitter, Valve
 
 __all__ = ["Daemon", "Devices", "build_tank_loop"]
 
@@ -38,6 +38,8 @@ class Devices:
     """Where pressures come from."""
     valves: Mapping[str, Valve]
     """What lets air in."""
+    switches: Mapping[str, Mapping[Input, Switch]] = field(default_factory=dict)
+    """Optional inputs; a tank without any may be left out."""
 
 
 def build_tank_loop(
@@ -77,7 +79,17 @@ def build_tank_loop(
         tell=lambda text: journal.event("valve", text, tank=name, level=logging.WARNING),
     )
     setup = cycle_setup(site, tank)
-    return TankLoop(tank, setup, devices.transmitters[name], valve, clock, journal, progress, make_cycle)
+    return TankLoop(
+        tank,
+        setup,
+        devices.transmitters[name],
+        valve,
+        clock,
+        journal,
+        progress,
+        make_cycle,
+        devices.switches.get(name),
+    )
 
 
 class Daemon:

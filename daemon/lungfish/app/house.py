@@ -80,7 +80,7 @@ async def open_house(site: Site, on_reading: OnReading | None = None) -> AsyncIt
         journal = Journal(store, stamps, on_reading)
         tell_unfinished(store)
         links = build_devices(site, clock)
-        devices = Devices(transmitters=links.transmitters, valves=links.valves)
+        devices = Devices(transmitters=links.transmitters, valves=links.valves, switches=links.switches)
 
         def acted(tank: str, text: str) -> None:
             event_log(_LOG, logging.ERROR, "guard", tank=tank, text=text)  # at once: the loop may have stalled

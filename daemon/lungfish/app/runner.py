@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Coroutine, Mapping
 from typing import Any, Protocol, assert_never
 
 from lungfish.app.purge_valve import PurgeValve
@@ -14,6 +14,8 @@ from lungfish.core.events import (
     AskAir,
     Event,
     Finish,
+    Input,
+    InputSeen,
     PressureRead,
     ReadFailed,
     Sample,
@@ -27,7 +29,7 @@ from lungfish.core.events import (
 )
 from lungfish.core.reading import Reading
 from lungfish.errors import DeviceError
-from lungfish.ports import Clock, Transmitter, ValveEcho
+from lungfish.ports import Clock, Switch, Transmitter, ValveEcho
 
 __all__ = ["CycleRun", "MeasuringCycle"]
 
@@ -39,6 +41,8 @@ _CONFIRM_S = 1.0
 _LOOK_EVERY_S = 0.25
 """An open valve is read back this often; the cycle wants a plateau of 0.6 s at least."""
 _FAILED_LOOKS = 2
+_SWITCHES_EVERY_S = 0.3
+"""While the valve is open its switches are asked this long after each answer."""
 
 
 class MeasuringCycle(Protocol):
@@ -60,6 +64,8 @@ class CycleRun:
         transmitter: where its pressures come from.
         valve: what it opens and shuts; must be confirmed shut, else opening it is refused.
         clock: monotonic time.
+        switches: what else it may ask: before opening, and while the valve is open. One that does not answer is not
+            asked again in this cycle, so that it can't hold up what matters.
         keep: given the reading, once, on every way out but a bug, cancellation included; by then the valve is
             confirmed shut, or has refused for a while.
         progress: called after each event that a device has brought about: the work that feeds a watchdog.
@@ -72,6 +78,7 @@ class CycleRun:
         valve: PurgeValve,
         clock: Clock,
         *,
+        switches: Mapping[Input, Switch] | None = None,
         keep: Callable[[Reading], None] = lambda _reading: None,
         progress: Callable[[], None] = lambda: None,
     ) -> None:
@@ -79,6 +86,7 @@ class CycleRun:
         self._transmitter = transmitter
         self._valve = valve
         self._clock = clock
+        self._switches = dict(switches or {})
         self._keep = keep
         self._progress = progress
         self._finished: asyncio.Future[Reading] | None = None
@@ -96,6 +104,7 @@ class CycleRun:
         self._asking: asyncio.Task[None] | None = None
         self._opening: asyncio.Task[None] | None = None
         self._watching: asyncio.Task[None] | None = None
+        self._switching: asyncio.Task[None] | None = None
         self._shutting: asyncio.Task[None] | None = None
         self.kept = False
         """The reading has been passed on."""
@@ -115,6 +124,8 @@ class CycleRun:
         self._valve.on_failed_try = self._shut_failed
         try:
             self._spawn(self._feed_later(Start(t_s=self._clock.monotonic_s())), "start")
+            if self._switches:
+                self._switching = self._spawn(self._ask_switches(), "switches")
             reading, cancelled = await self._end(finished)
         finally:
             try:
@@ -145,7 +156,7 @@ class CycleRun:
             return await finished, True
 
     async def _leave(self) -> None:
-        for task in (self._sampling, self._ticking, self._asking, self._watching):
+        for task in (self._sampling, self._ticking, self._asking, self._watching, self._switching):
             if task is not None:
                 task.cancel()
         if self._shutting is None or not self._shutting.done() or self._valve.observed is not ValveState.SHUT:
@@ -202,7 +213,7 @@ class CycleRun:
         if state is ValveState.OPEN:
             self._opening = self._spawn(self._open(), "open")
             return
-        for task in (self._asking, self._watching):
+        for task in (self._asking, self._watching, self._switching):
             if task is not None and task is not asyncio.current_task():
                 task.cancel()
         if self._opening is not None and self._valve.commanded is not ValveState.OPEN:
@@ -223,6 +234,8 @@ class CycleRun:
         else:
             event = ValveSeen(t_s=echo.at_s, state=echo.state)
             self._watching = self._spawn(self._watch_open(), "watch")
+            if self._switches:
+                self._switching = self._spawn(self._watch_switches(self._switching), "switches")
         self._feed_in_order(event)
 
     async def _watch_open(self) -> None:
@@ -247,6 +260,22 @@ class CycleRun:
                 reason = "the valve was found shut while it should be open: another hand, or its own device, shut it"
                 self._feed(Abort(t_s=self._clock.monotonic_s(), reason=reason))
                 return
+
+    async def _watch_switches(self, first: asyncio.Task[None] | None) -> None:
+        if first is not None:
+            await asyncio.wait({first})  # one question at a time
+        while self._switches:
+            await self._clock.sleep_until(self._clock.monotonic_s() + _SWITCHES_EVERY_S)
+            await self._ask_switches()
+
+    async def _ask_switches(self) -> None:
+        for which, switch in list(self._switches.items()):
+            try:
+                seen = await switch.read()
+            except DeviceError:
+                del self._switches[which]  # not known; its link tells the trouble
+                continue
+            self._feed_in_order(InputSeen(t_s=seen.at_s, which=which, active=seen.active))
 
     async def _shut(self, shut: asyncio.Task[ValveEcho]) -> None:
         echo = await asyncio.shield(shut)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 from lungfish.app.clock import pause_until
 from lungfish.app.journal import Journal
@@ -15,10 +15,10 @@ from lungfish.app.purge_valve import PurgeValve
 from lungfish.app.records import aborted_record, reading_record
 from lungfish.app.runner import CycleRun, MeasuringCycle
 from lungfish.config import Tank
-from lungfish.core.events import ValveState
+from lungfish.core.events import Input, ValveState
 from lungfish.core.reading import Reading
 from lungfish.core.setup import CycleSetup, Learned
-from lungfish.ports import Clock, ReadingRecord, Transmitter
+from lungfish.ports import Clock, ReadingRecord, Switch, Transmitter
 
 __all__ = ["CycleMaker", "TankLoop", "first_learned", "settings_hash"]
 
@@ -65,6 +65,7 @@ class TankLoop:
         journal: where its readings and events go.
         progress: where it promises its next work.
         make_cycle: makes the machine for one cycle.
+        switches: its optional inputs.
     """
 
     def __init__(
@@ -77,6 +78,7 @@ class TankLoop:
         journal: Journal,
         progress: Progress,
         make_cycle: CycleMaker,
+        switches: Mapping[Input, Switch] | None = None,
     ) -> None:
         self.tank = tank
         self.valve = valve
@@ -87,6 +89,7 @@ class TankLoop:
         self._journal = journal
         self._progress = progress
         self._make_cycle = make_cycle
+        self._switches = switches
         self._learned = journal.keeper.learned(tank.name, self._config) or first_learned(setup)
         self._pacing: Pacing | None = None
         self._run: CycleRun | None = None
@@ -137,6 +140,7 @@ class TankLoop:
             self._transmitter,
             self.valve,
             self._clock,
+            switches=self._switches,
             keep=lambda reading: self._keep(run, reading),
             progress=self._promise,
         )

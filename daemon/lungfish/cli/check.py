@@ -8,7 +8,8 @@ import json
 import sys
 from collections.abc import Iterable, Iterator
 
-from lungfish.config import Site, Tank, Tee, load_site
+from lungfish.config import PressureLimitSpec, Site, SwitchSpec, Tank, Tee, load_site
+from lungfish.config.current import failure_limits_pa
 from lungfish.config.meaning import TankMeaning, meaning_of
 from lungfish.errors import ConfigError, Problem
 from lungfish.units import DENSITY, FLOW, LENGTH, PRESSURE, TEMPERATURE, VOLUME, from_si
@@ -156,11 +157,32 @@ def _tank_lines(tank: Tank, meaning: TankMeaning) -> Iterator[str]:
     span = f"{_pa(tank.transmitter.span_low_gauge_pa)} to {_pa(tank.transmitter.span_high_gauge_pa)}"
     yield _row("  of the span", f"{100 * meaning.span_used:.0f} %", span)
     yield _row("gas columns take off", _pa(full.gas_column_pa), _millimetres(full.gas_column_pa, meaning))
+    if tank.transmitter.current_loop:
+        ends = " and ".join(_pa(pascals) for pascals in failure_limits_pa(tank.transmitter) if pascals is not None)
+        yield _row("  its failure signal", "3.6 and 21 mA", f"read as {ends}, and beyond (NAMUR NE 43)")
     yield from _friction_lines(tank, meaning)
     yield _row("ripple, peak to peak, at most", _pa(meaning.ripple_pa), _millimetres(meaning.ripple_pa, meaning))
     worst, half = 1000 * full.level_u_m, 1000 * meaning.half.level_u_m
     yield _row("level at best known to (k = 2)", f"{worst:.0f} mm", f"brim-full; {half:.0f} mm half full")
     yield from _purge_lines(tank, meaning)
+    yield from _input_lines(tank)
+
+
+def _input_lines(tank: Tank) -> Iterator[str]:
+    supply, flow = tank.inputs.supply, tank.inputs.flow
+    if isinstance(supply, PressureLimitSpec):
+        limit = supply.at_least_gauge_pa
+        yield _row("supply is there from", _pa(limit), f"{_trade_pressure(limit)}; {_place(supply)}")
+    elif supply is not None:
+        yield _row("supply is there when", f"{supply.bit.value} is {supply.active_value}", _place(supply))
+    if flow is not None:
+        seen = f"{_place(flow)}; a no counts after {tank.inputs.flow_response_s:g} s"
+        yield _row("air flows when", f"{flow.bit.value} is {flow.active_value}", seen)
+
+
+def _place(spec: SwitchSpec | PressureLimitSpec) -> str:
+    number = f"{spec.bit.value} {spec.address}" if isinstance(spec, SwitchSpec) else f"register {spec.register}"
+    return f"link {spec.link}, unit {spec.unit}, {number}"
 
 
 def _friction_lines(tank: Tank, meaning: TankMeaning) -> Iterator[str]:

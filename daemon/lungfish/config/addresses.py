@@ -7,14 +7,24 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from lungfish.config.document import KeyPath
+from lungfish.config.inputs import SupplySpec
 from lungfish.config.keys import nearest
-from lungfish.config.model import ModbusTcpLinkSpec, Output, RegisterTable, Tank
+from lungfish.config.model import (
+    Bit,
+    ModbusTcpLinkSpec,
+    Output,
+    PressureLimitSpec,
+    RegisterTable,
+    Tank,
+    TransmitterSpec,
+)
 from lungfish.config.report import Report
 from lungfish.core.plan import SILENCE_S
 
 __all__ = ["check_addresses"]
 
 _LAST_REGISTER = 65535
+_Links = Mapping[str, ModbusTcpLinkSpec | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,22 +43,31 @@ class _Use:
         return same and self.first < other.first + other.count and other.first < self.first + self.count
 
 
-def check_addresses(links: Mapping[str, ModbusTcpLinkSpec | None], tanks: Mapping[str, Tank], report: Report) -> None:
+def check_addresses(links: _Links, tanks: Mapping[str, Tank], report: Report, supply: SupplySpec | None = None) -> None:
     """Check links and addresses against each other.
 
     Args:
         links: by name; None for one that is wrong in itself, which is told elsewhere.
         tanks: by name.
         report: where findings go.
+        supply: the switch that tanks share; None: there is none.
     """
     uses: list[_Use] = []
-    for name, tank in tanks.items():
-        for use in _uses(name, tank, links, report):
+    groups = [_input_uses(("inputs", "supply"), supply, links, report)] if supply and tanks else []
+    groups += [_uses(name, tank, links, report) for name, tank in tanks.items()]
+    groups += [
+        _input_uses(("tanks", name, "inputs", key), spec, links, report)
+        for name, tank in tanks.items()
+        for key, spec in (("supply", tank.inputs.supply), ("flow", tank.inputs.flow))
+        if spec is not None and spec is not supply
+    ]
+    for group in groups:
+        for use in group:
             for earlier in uses:
                 if use.meets(earlier):
                     _tell_clash(use, earlier, report)
             uses.append(use)
-    used = {link for tank in tanks.values() for link in (tank.transmitter.link, tank.valve.link)}
+    used = {link for tank in tanks.values() for link in _links_of(tank)}
     for link in links:
         if link not in used and links[link] is not None and tanks:
             report.warn(("links", link), "no tank uses this link", "delete it, or name it in a tank")
@@ -56,28 +75,10 @@ def check_addresses(links: Mapping[str, ModbusTcpLinkSpec | None], tanks: Mappin
     _check_topics(tanks, report)
 
 
-def _uses(name: str, tank: Tank, links: Mapping[str, ModbusTcpLinkSpec | None], report: Report) -> Iterator[_Use]:
+def _uses(name: str, tank: Tank, links: _Links, report: Report) -> Iterator[_Use]:
     for section, link in (("transmitter", tank.transmitter.link), ("valve", tank.valve.link)):
-        if links and link not in links:
-            close = nearest(link, tuple(links))
-            known = ", ".join(f"`{known}`" for known in links)
-            report.error(
-                ("tanks", name, section, "link"),
-                f"there is no link `{link[:40]}`",
-                f"did you mean `{close}`?" if close else f"write one of {known}, or add it under `links`",
-            )
-    transmitter = tank.transmitter
-    count = transmitter.format.registers
-    path: KeyPath = ("tanks", name, "transmitter", "register")
-    if transmitter.register + count - 1 > _LAST_REGISTER:
-        report.error(
-            path,
-            f"a {transmitter.format.value} takes {count} registers, which end beyond {_LAST_REGISTER}",
-            f"write {_LAST_REGISTER + 1 - count} or less",
-        )
-    table = "input registers" if transmitter.table is RegisterTable.INPUT else "holding registers"
-    device = _device(transmitter.link, transmitter.unit, links)
-    yield _Use(path, device, table, transmitter.register, count, drives=False)
+        _check_link(("tanks", name, section, "link"), link, links, report)
+    yield _number_use(("tanks", name, "transmitter"), tank.transmitter, links, report)
     valve = tank.valve
     coil = valve.output is Output.COIL
     yield _Use(
@@ -90,7 +91,45 @@ def _uses(name: str, tank: Tank, links: Mapping[str, ModbusTcpLinkSpec | None], 
     )
 
 
-def _device(link: str, unit: int, links: Mapping[str, ModbusTcpLinkSpec | None]) -> tuple[object, ...]:
+def _links_of(tank: Tank) -> tuple[str, ...]:
+    inputs = tuple(spec.link for spec in (tank.inputs.supply, tank.inputs.flow) if spec is not None)
+    return (tank.transmitter.link, tank.valve.link, *inputs)
+
+
+def _check_link(path: KeyPath, link: str, links: _Links, report: Report) -> None:
+    if not links or link in links:
+        return
+    close = nearest(link, tuple(links))
+    known = ", ".join(f"`{known}`" for known in links)
+    report.error(
+        path,
+        f"there is no link `{link[:40]}`",
+        f"did you mean `{close}`?" if close else f"write one of {known}, or add it under `links`",
+    )
+
+
+def _number_use(path: KeyPath, spec: TransmitterSpec | PressureLimitSpec, links: _Links, report: Report) -> _Use:
+    count = spec.format.registers
+    if spec.register + count - 1 > _LAST_REGISTER:
+        report.error(
+            (*path, "register"),
+            f"a {spec.format.value} takes {count} registers, which end beyond {_LAST_REGISTER}",
+            f"write {_LAST_REGISTER + 1 - count} or less",
+        )
+    table = "input registers" if spec.table is RegisterTable.INPUT else "holding registers"
+    return _Use((*path, "register"), _device(spec.link, spec.unit, links), table, spec.register, count, drives=False)
+
+
+def _input_uses(path: KeyPath, spec: SupplySpec, links: _Links, report: Report) -> Iterator[_Use]:
+    _check_link((*path, "link"), spec.link, links, report)
+    if isinstance(spec, PressureLimitSpec):
+        yield _number_use(path, spec, links, report)
+        return
+    table = "coils" if spec.bit is Bit.COIL else "discrete inputs"
+    yield _Use((*path, spec.bit.value), _device(spec.link, spec.unit, links), table, spec.address, 1, drives=False)
+
+
+def _device(link: str, unit: int, links: _Links) -> tuple[object, ...]:
     """What tells two devices apart; two links to one address are one device."""
     spec = links.get(link)
     return (link, unit) if spec is None else (spec.host.lower(), spec.port, unit)
@@ -108,7 +147,7 @@ def _tell_clash(use: _Use, earlier: _Use, report: Report) -> None:
     report.error(use.path, wrong, right)
 
 
-def _check_hosts(links: Mapping[str, ModbusTcpLinkSpec | None], report: Report) -> None:
+def _check_hosts(links: _Links, report: Report) -> None:
     seen: dict[tuple[str, int], str] = {}
     for name, link in links.items():
         if link is None:

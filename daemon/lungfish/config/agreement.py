@@ -6,8 +6,9 @@ import math
 from collections.abc import Mapping
 from typing import Final
 
+from lungfish.config.current import FAILED_MA, current_ma
 from lungfish.config.document import KeyPath
-from lungfish.config.model import NumberFormat, Tank, Tee
+from lungfish.config.model import NumberFormat, PressureLimitSpec, Tank, Tee, TransmitterSpec
 from lungfish.config.report import Report
 from lungfish.core.expect import (
     bubbling_friction_pa,
@@ -26,6 +27,7 @@ __all__ = ["check_air_share", "check_tank", "fill_s", "full_at_transmitter_pa"]
 _POOR_SPAN_SHARE: Final = 0.25
 _SOFT_FLOW_SHARE: Final = 0.9
 _COARSE_COUNT_M: Final = 0.005
+_SHORT_PURGE_S: Final = 0.8
 
 
 def full_at_transmitter_pa(setup: CycleSetup, share: float = 1.0) -> float:
@@ -79,6 +81,7 @@ def check_tank(tank: Tank, setup: CycleSetup, report: Report) -> None:
     _check_places(path, tank, setup, report)
     _check_times(path, tank, setup, report)
     _check_table(path, tank, report)
+    _check_inputs(path, tank, setup, report)
 
 
 def _check_span(path: KeyPath, tank: Tank, setup: CycleSetup, report: Report) -> None:
@@ -135,12 +138,26 @@ def _check_number(path: KeyPath, tank: Tank, setup: CycleSetup, report: Report) 
             "and can't show the whole span",
             "put `scale`, `offset` or `reads_in` right, or use a wider format",
         )
+    if transmitter.current_loop:
+        _check_loop(path, transmitter, ends, report)
     step_m = abs(transmitter.scale_pa) / (setup.density_kg_m3 * setup.gravity_m_s2)
     if step_m > _COARSE_COUNT_M:
         report.warn(
             (*path, "transmitter", "scale"),
             f"one count is {step_m * 1000:.0f} mm of the liquid",
             "read a finer number from the device, if it has one",
+        )
+
+
+def _check_loop(path: KeyPath, transmitter: TransmitterSpec, ends: list[float], report: Report) -> None:
+    """A number that stops at 4 or 20 mA hides what NAMUR NE 43 keeps for a failed transmitter."""
+    shown = [current_ma(transmitter, end) for end in ends]
+    if shown[0] > FAILED_MA[0] or shown[1] < FAILED_MA[1]:
+        report.warn(
+            (*path, "transmitter", "format"),
+            f"{transmitter.format.value} with this scale and offset runs from {shown[0]:.4g} to {shown[1]:.4g} mA: a "
+            f"failed transmitter ({FAILED_MA[0]:g} mA and less, {FAILED_MA[1]:g} mA and more) can't be told by it",
+            "read a number that shows the whole current, if the device has one",
         )
 
 
@@ -227,6 +244,35 @@ def _check_table(path: KeyPath, tank: Tank, report: Report) -> None:
             f"the table begins at {tank.vessel.levels_m[0]:g} m and the tip is at {tank.tip_m:g} m: below the table no "
             "volume is known",
             "begin the table at the tip or below",
+        )
+
+
+def _check_inputs(path: KeyPath, tank: Tank, setup: CycleSetup, report: Report) -> None:
+    supply = tank.inputs.supply
+    if isinstance(supply, PressureLimitSpec):
+        own = (*path, "inputs", "supply") in report.document.lines
+        key: KeyPath = (*path, "inputs", "supply", "at_least") if own else ("inputs", "supply", "at_least")
+        full = full_gauge_pa(setup)
+        need = full + line_friction_at_pa(setup, setup.flow_pa_m3_s, full)
+        if supply.at_least_gauge_pa > setup.supply_gauge_pa:
+            report.error(
+                key,
+                f"{_kpa(supply.at_least_gauge_pa)} is more than the {_kpa(setup.supply_gauge_pa)} that `air.supply` "
+                "states: the supply would count as missing for ever",
+                f"write less than {_kpa(setup.supply_gauge_pa)}",
+            )
+        elif supply.at_least_gauge_pa < need:
+            report.warn(
+                key,
+                f"{_kpa(supply.at_least_gauge_pa)} can't push the air out under a full `{tank.name}`, which takes "
+                f"{_kpa(need)}, and would count as a sound supply",
+                f"write more than {_kpa(need)}",
+            )
+    if tank.inputs.flow is not None and tank.inputs.flow_response_s > _SHORT_PURGE_S:
+        report.warn(
+            (*path, "inputs", "flow", "response"),
+            f"a purge of a tight tube is over in about {_SHORT_PURGE_S:g} s, before this switch says anything",
+            "use one that follows within half a second; this one speaks in long purges only",
         )
 
 

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from lungfish.config.current import LIVE_ZERO_A, SPAN_A
 from lungfish.config.document import KeyPath
-from lungfish.config.fields import Share
+from lungfish.config.fields import Amperes, Share
 from lungfish.config.form import (
     AirForm,
     LinkForm,
@@ -269,7 +270,16 @@ def _transmitter(
     path: KeyPath, form: TransmitterForm, tube_m: float, place: Place, report: Report
 ) -> TransmitterSpec | None:
     number = NumberFormat(form.format)
-    scale = form.scale * unit_in_si(form.reads_in, PRESSURE)
+    loop = form.reads_in == "mA"
+    width = form.span[1] - form.span[0]
+    scale = form.scale * (1e-3 * width / SPAN_A if loop else unit_in_si(form.reads_in, PRESSURE))
+    if form.offset is not None and loop is not isinstance(form.offset, Amperes):
+        wrong, right = ("pressure", "a current, such as `4 mA`") if loop else ("current", "a pressure, such as `0 Pa`")
+        report.error((*path, "offset"), f"it is a {wrong} and the result is in {form.reads_in}", f"write {right}")
+        return None
+    offset = form.offset or 0.0
+    if loop:
+        offset = form.span[0] + width * (offset - LIVE_ZERO_A) / SPAN_A
     if scale == 0.0:
         report.error((*path, "scale"), "a scale of 0 makes every reading the same", "write what one count is worth")
         return None
@@ -294,13 +304,14 @@ def _transmitter(
         word_order=ByteOrder(form.word_order),
         byte_order=ByteOrder(form.byte_order),
         scale_pa=scale,
-        offset_gauge_pa=form.offset - above,
+        offset_gauge_pa=offset - above,
         span_low_gauge_pa=low,
         span_high_gauge_pa=high,
         u_pa=_transmitter_u_pa(path, form, number, scale, report),
         height_m=tube_m if form.height is None else form.height,
         damping_s=form.damping,
         absolute=form.reference == "absolute",
+        current_loop=loop,
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from lungfish.config.current import failure_limits_pa
 from lungfish.config.model import AirSpec, Site, Tank, Tee
 from lungfish.core.setup import CycleSetup
 
@@ -36,6 +37,7 @@ def setup_of(
         gravity_u_m_s2: its standard uncertainty.
         atmosphere_abs_pa: atmospheric pressure.
     """
+    limits = failure_limits_pa(tank.transmitter)
     return CycleSetup(
         density_kg_m3=tank.liquid.density_kg_m3,
         density_u_kg_m3=tank.liquid.density_u_kg_m3,
@@ -60,4 +62,7 @@ def setup_of(
         flow_pa_m3_s=air.flow_pa_m3_s,
         critical_ratio=air.critical_ratio,
         max_open_s=tank.valve.max_open_s,
+        flow_response_s=tank.inputs.flow_response_s,
+        fail_low_pa=limits[0],
+        fail_high_pa=limits[1],
     )

@@ -15,10 +15,12 @@ from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 from lungfish.units import PRESSURE, RATIO, Kind, QuantityError, quantity, unit_in_si
 
 __all__ = [
+    "Amperes",
     "Host",
     "Name",
     "PressureUnit",
     "Quantity",
+    "ReadingUnit",
     "Share",
     "SiteName",
     "StorePath",
@@ -92,6 +94,10 @@ class Share(float):
     """A part of something, 1, told apart from a pressure."""
 
 
+class Amperes(float):
+    """A current, A, told apart from a pressure."""
+
+
 def _name(value: str) -> str:
     if not re.fullmatch(r"[^\W_][\w-]{0,39}", value):
         raise told(
@@ -156,9 +162,14 @@ def _pressure_unit(value: str) -> str:
     return value
 
 
+def _reading_unit(value: str) -> str:
+    return value if value == "mA" else _pressure_unit(value)
+
+
 Name = Annotated[str, AfterValidator(_name)]
 SiteName = Annotated[str, AfterValidator(_site_name)]
 Host = Annotated[str, AfterValidator(_host)]
 StorePath = Annotated[str, AfterValidator(_store_path)]
 TimeZone = Annotated[str, AfterValidator(_timezone)]
 PressureUnit = Annotated[str, AfterValidator(_pressure_unit)]
+ReadingUnit = Annotated[str, AfterValidator(_reading_unit)]

@@ -9,12 +9,14 @@ from typing import Annotated, Final, Literal
 
 from pydantic import AfterValidator, ConfigDict, Discriminator, Field, Tag
 
-from lungfish.config.fields import Host, Name, PressureUnit, Quantity, Share, SiteName, StorePath, TimeZone
-from lungfish.config.sections import PAIR, ROWS, Section, Size
+from lungfish.config.fields import Amperes, Host, Name, Quantity, ReadingUnit, Share, SiteName, StorePath, TimeZone
+from lungfish.config.input_forms import InputsForm, SiteInputsForm
+from lungfish.config.sections import PAIR, ROWS, Address, Section, Size, UnitId
 from lungfish.config.vessels import VesselForm
 from lungfish.units import (
     ACCELERATION,
     ANGLE,
+    CURRENT,
     DENSITY,
     DURATION,
     FLOW,
@@ -38,8 +40,6 @@ __all__ = [
 
 
 Bore = Annotated[float, Quantity(LENGTH, "0.5 mm", "200 mm")]
-Address = Annotated[int, Field(ge=0, le=65535)]
-UnitId = Annotated[int, Field(ge=0, le=255)]
 
 
 class SiteForm(Section):
@@ -156,6 +156,10 @@ def _accuracy_form(value: object) -> str:
     return "<share>" if isinstance(value, str) and value.rstrip().endswith(("%", "ppm", "percent")) else "<pressure>"
 
 
+def _offset_form(value: object) -> str:
+    return "<current>" if isinstance(value, str) and value.rstrip().endswith("A") else "<pressure>"
+
+
 class TransmitterForm(Section):
     """The pressure transmitter and where its number is read."""
 
@@ -175,10 +179,20 @@ class TransmitterForm(Section):
     """Which byte of a register comes first; big by default, as Modbus says."""
     scale: Annotated[float, Field(allow_inf_nan=False)] = 1.0
     """The number read is multiplied by this ...; 1 by default."""
-    offset: GaugeOrAbsolute = 0.0
-    """... and this pressure is added; 0 Pa by default."""
-    reads_in: PressureUnit
-    """Pressure unit of the result."""
+    offset: (
+        Annotated[
+            Annotated[GaugeOrAbsolute, Tag("<pressure>")]
+            | Annotated[
+                Annotated[float, Quantity(CURRENT, "-24 mA", "24 mA"), AfterValidator(Amperes)], Tag("<current>")
+            ],
+            Discriminator(_offset_form),
+        ]
+        | None
+    ) = None
+    """... and this is added: a pressure, or for `mA` a current; nothing by default."""
+    reads_in: ReadingUnit
+    """Pressure unit of the result; or `mA`: 4 and 20 mA are the ends of `span`, and NAMUR NE 43 says which currents
+    mean that the transmitter has failed."""
     reference: Literal["gauge", "absolute"] = "gauge"
     """What the transmitter measures against; gauge by default."""
     span: Annotated[tuple[GaugeOrAbsolute, GaugeOrAbsolute], PAIR]
@@ -242,6 +256,8 @@ class TankForm(Section):
     """The purge valve."""
     every: Annotated[float, Quantity(DURATION, "5 s", "7 day")]
     """Longest time between the starts of two purges."""
+    inputs: InputsForm | None = None
+    """Optional switches of its supply and its air flow."""
 
 
 # Looser than the check itself: in many editors `\w` knows plain letters only.
@@ -259,5 +275,7 @@ class SiteFileForm(Section):
     """Connections to I/O devices, by name."""
     air: AirForm
     """The compressed air."""
+    inputs: SiteInputsForm | None = None
+    """Optional inputs that all tanks share."""
     tanks: Annotated[dict[Name, TankForm], Field(min_length=1, max_length=500, json_schema_extra=_NAMED)]
     """Tanks, by name."""

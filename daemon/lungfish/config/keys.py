@@ -35,6 +35,13 @@ EXAMPLES: Final[Mapping[str, str]] = {
     "air.reference": "20 degC 1 bar",
     "critical_ratio": "0.3",
     "simultaneous": "1",
+    "inputs": "{supply: {link: panel, unit: 1, input: 0}}",
+    "inputs.supply": "{link: panel, unit: 1, input: 0}",
+    "inputs.flow": "{link: panel, unit: 1, input: 1}",
+    "input": "0",
+    "at_least": "2 bar",
+    "response": "400 ms",
+    "supply.reads_in": "bar",
     "tanks": "the example site file has one",
     "vented": "true",
     "tolerates_air": "true",
@@ -92,7 +99,7 @@ EXAMPLES: Final[Mapping[str, str]] = {
 """A sensible value of each key, as it would be written; with its section's name where it depends. Invented."""
 
 
-_MADE_UP: Final = frozenset({"[key]", "<value>", "<water>", "<table>", "<share>", "<pressure>"})
+_MADE_UP: Final = frozenset({"[key]", "<value>", "<water>", "<table>", "<share>", "<pressure>", "<current>"})
 """Parts of the form's paths that stand for a variant, not for a key."""
 
 

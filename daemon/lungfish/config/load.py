@@ -15,6 +15,8 @@ from lungfish.config.build import Place, build_air, build_link, build_place, bui
 from lungfish.config.cycle import setup_of
 from lungfish.config.document import MAX_BYTES, Unreadable, read_document
 from lungfish.config.form import AirForm, LinkForm, SiteFileForm, SiteForm, StoreForm, TankForm
+from lungfish.config.input_forms import SiteInputsForm
+from lungfish.config.inputs import build_supply, with_inputs
 from lungfish.config.messages import form_problems
 from lungfish.config.model import AirSpec, Site, Tank
 from lungfish.config.report import Report
@@ -93,12 +95,14 @@ def _understood(data: Mapping[str, Any], base: Path, report: Report) -> Site | N
     place = build_place(site, report) if site else None
     if place is None:
         return None
+    inputs = _sound(SiteInputsForm, data.get("inputs"))
+    supply = build_supply(("inputs", "supply"), inputs.supply, report) if inputs else None
     tanks: dict[str, Tank] = {}
     for name, form in _named(TankForm, data.get("tanks")):
         tank = build_tank(name, form, place, report) if form else None
-        if tank is not None:
-            tanks[name] = tank
-    check_addresses(links, tanks, report)
+        if form is not None and tank is not None:
+            tanks[name] = with_inputs(tank, form.inputs, supply, report)
+    check_addresses(links, tanks, report, supply)
     if air_spec is None:
         return None
     _check_physics(tanks, air_spec, place, report)

@@ -13,13 +13,17 @@ from lungfish.physics.vessel import Vessel
 
 __all__ = [
     "AirSpec",
+    "Bit",
     "ByteOrder",
+    "InputsSpec",
     "LiquidSpec",
     "ModbusTcpLinkSpec",
     "NumberFormat",
     "Output",
+    "PressureLimitSpec",
     "RegisterTable",
     "Site",
+    "SwitchSpec",
     "Tank",
     "Tee",
     "TransmitterSpec",
@@ -60,6 +64,15 @@ class RegisterTable(Enum):
 
     INPUT = "input"
     HOLDING = "holding"
+
+
+class Bit(Enum):
+    """What kind of Modbus bit a switch is read from."""
+
+    INPUT = "input"
+    """A discrete input (function 2)."""
+    COIL = "coil"
+    """A coil (function 1)."""
 
 
 class Output(Enum):
@@ -156,6 +169,8 @@ class TransmitterSpec:
     """Time constant, s; None when it is to be found by itself."""
     absolute: bool = False
     """It measures absolute pressure; the usual atmosphere is taken off in `offset_gauge_pa` and the span."""
+    current_loop: bool = False
+    """It is read as a current: 4 and 20 mA are the ends of the span, and NAMUR NE 43 says which ones mean a failure."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -176,6 +191,60 @@ class ValveSpec:
     """What is written to shut it; never the same."""
     max_open_s: float
     """Longest time that it may be open in one cycle, s."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SwitchSpec:
+    """Where a switch is read."""
+
+    link: str
+    """Name of the link."""
+    unit: int
+    """Modbus unit id."""
+    bit: Bit
+    """A discrete input, or a coil."""
+    address: int
+    """0-based address."""
+    active_value: int
+    """0 or 1: the value that means yes."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PressureLimitSpec:
+    """A pressure in registers that stands for a switch: yes from a limit upwards."""
+
+    link: str
+    """Name of the link."""
+    unit: int
+    """Modbus unit id."""
+    table: RegisterTable
+    """Input or holding registers."""
+    register: int
+    """0-based address of the first register."""
+    format: NumberFormat
+    """How the number stands in the registers."""
+    word_order: ByteOrder
+    """Which register comes first."""
+    byte_order: ByteOrder
+    """Which byte of a register comes first."""
+    scale_pa: float
+    """Pa for each count of the number read, never 0."""
+    offset_gauge_pa: float
+    """Gauge pressure when the number reads 0, Pa."""
+    at_least_gauge_pa: float
+    """The limit, gauge, Pa."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InputsSpec:
+    """Optional inputs that tell what the pressure at the tube can't."""
+
+    supply: SwitchSpec | PressureLimitSpec | None = None
+    """Says whether the supply is there; None: nothing does."""
+    flow: SwitchSpec | None = None
+    """Says whether air passes the purge valve; None: nothing does."""
+    flow_response_s: float = 0.0
+    """Time that `flow` takes to see air, s; 0 without it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -210,6 +279,8 @@ class Tank:
     """The purge valve."""
     every_s: float
     """Longest time between the starts of two purges, s."""
+    inputs: InputsSpec = InputsSpec()
+    """Switches for supply and flow; the site's own where the tank has none."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from lungfish.config.fields import Quantity
 from lungfish.units import LENGTH
 
-__all__ = ["PAIR", "ROWS", "Section", "Size"]
+__all__ = ["PAIR", "ROWS", "Address", "Section", "Size", "UnitId"]
 
 
 class Section(BaseModel):
@@ -18,6 +18,8 @@ class Section(BaseModel):
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True, use_attribute_docstrings=True)
 
 
+Address = Annotated[int, Field(ge=0, le=65535)]
+UnitId = Annotated[int, Field(ge=0, le=255)]
 Size = Annotated[float, Quantity(LENGTH, "1 mm", "100 m")]
 
 PAIR: Final[Any] = Field(strict=False)

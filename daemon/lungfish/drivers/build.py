@@ -6,11 +6,13 @@ import asyncio
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from lungfish.config.model import Site
+from lungfish.config.model import PressureLimitSpec, Site, SwitchSpec
+from lungfish.core.events import Input
 from lungfish.drivers.modbus_tcp import ModbusTcpLink
+from lungfish.drivers.switch import ModbusSwitch, PressureLimit
 from lungfish.drivers.transmitter import ModbusTransmitter
 from lungfish.drivers.valve import ModbusValve
-from lungfish.ports import Clock
+from lungfish.ports import Clock, Switch
 
 __all__ = ["Devices", "build_devices"]
 
@@ -25,6 +27,8 @@ class Devices:
     """Transmitters by tank."""
     valves: Mapping[str, ModbusValve]
     """Valves by tank."""
+    switches: Mapping[str, Mapping[Input, Switch]]
+    """By tank, the switches that it has; may be empty."""
 
     async def close(self) -> None:
         """Close every link, each after the request that it has on the wire."""
@@ -47,4 +51,16 @@ def build_devices(site: Site, clock: Clock) -> Devices:
             name: ModbusTransmitter(links[tank.transmitter.link], tank.transmitter) for name, tank in site.tanks.items()
         },
         valves={name: ModbusValve(links[tank.valve.link], tank.valve, clock) for name, tank in site.tanks.items()},
+        switches={
+            name: {
+                which: _switch(links[spec.link], spec)
+                for which, spec in ((Input.SUPPLY, tank.inputs.supply), (Input.FLOW, tank.inputs.flow))
+                if spec is not None
+            }
+            for name, tank in site.tanks.items()
+        },
     )
+
+
+def _switch(link: ModbusTcpLink, spec: SwitchSpec | PressureLimitSpec) -> Switch:
+    return ModbusSwitch(link, spec) if isinstance(spec, SwitchSpec) else PressureLimit(link, spec)

@@ -11,7 +11,7 @@ from pymodbus.exceptions import ConnectionException, ModbusIOException
 from pymodbus.pdu import ModbusPDU
 
 from lungfish.drivers.gate import Gate
-from lungfish.drivers.messages import EXCEPTIONS, Function, Reply, Request
+from lungfish.drivers.messages import BITS, EXCEPTIONS, Function, Reply, Request
 from lungfish.errors import DeviceAbsent, DeviceGarbled, DeviceRefused, DeviceTimeout
 
 __all__ = ["Connection", "reply_from"]
@@ -33,8 +33,7 @@ def reply_from(response: ModbusPDU, request: Request, gate: Gate, label: str) ->
         code = response.exception_code
         text = f"{label}, {request}: exception {code}, {EXCEPTIONS.get(code, 'not a code that Modbus knows')}"
         raise (DeviceTimeout if code == _GATEWAY_TARGET_SILENT else DeviceRefused)(text)
-    bits = request.function in (Function.READ_COILS, Function.WRITE_COIL)
-    values = (int(response.bits[0]),) if bits else tuple(response.registers)
+    values = (int(response.bits[0]),) if request.function in BITS else tuple(response.registers)
     received_at_s = gate.sent_at_s if gate.answered_at_s is None else gate.answered_at_s
     return Reply(values, (gate.sent_at_s + received_at_s) / 2, received_at_s - gate.sent_at_s)
 
@@ -129,6 +128,8 @@ class Connection:
         match request.function:
             case Function.READ_COILS:
                 return await client.read_coils(address, count=operand, device_id=unit)
+            case Function.READ_DISCRETE_INPUTS:
+                return await client.read_discrete_inputs(address, count=operand, device_id=unit)
             case Function.READ_HOLDING:
                 return await client.read_holding_registers(address, count=operand, device_id=unit)
             case Function.READ_INPUT:

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from lungfish.drivers.messages import Function
+from lungfish.drivers.messages import BITS, Function
 
 __all__ = ["Gate", "Look", "examine"]
 
@@ -88,7 +88,7 @@ def _fault(request: bytes, frame: bytes) -> str | None:
         echo = frame[_HEADER:]
         return None if sent.startswith(echo) else f"echo {echo.hex(' ')} to a write of {sent.hex(' ')}"
     count = int.from_bytes(request[10:12], "big")
-    payload = (count + 7) // 8 if function == Function.READ_COILS else 2 * count
+    payload = (count + 7) // 8 if function in BITS else 2 * count
     if length != 3 + payload:
         return f"answer with {length - 3} bytes of values, not {payload}"
     if len(frame) > _HEADER + 1 and frame[8] != payload:

@@ -1,4 +1,4 @@
-"""What transmitters and valves need of a link that speaks Modbus, whatever carries it."""
+"""What transmitters, valves and switches need of a link that speaks Modbus, whatever carries it."""
 
 from __future__ import annotations
 
@@ -20,6 +20,10 @@ class RegisterLink(Protocol):
 
     async def read_coil(self, *, unit: int, address: int) -> Reply:
         """Read one coil."""
+        ...
+
+    async def read_discrete_input(self, *, unit: int, address: int) -> Reply:
+        """Read one discrete input."""
         ...
 
     async def write_coil(self, *, unit: int, address: int, on: bool) -> Reply:

@@ -5,13 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import IntEnum
 
-__all__ = ["EXCEPTIONS", "Function", "Reply", "Request"]
+__all__ = ["BITS", "EXCEPTIONS", "Function", "Reply", "Request"]
 
 
 class Function(IntEnum):
     """The Modbus functions that lungfish uses (MODBUS Application Protocol Specification V1.1b3, section 6)."""
 
     READ_COILS = 1
+    READ_DISCRETE_INPUTS = 2
     READ_HOLDING = 3
     READ_INPUT = 4
     WRITE_COIL = 5
@@ -33,11 +34,14 @@ EXCEPTIONS = {
 
 _THINGS = {
     Function.READ_COILS: "coil",
+    Function.READ_DISCRETE_INPUTS: "discrete input",
     Function.READ_HOLDING: "holding register",
     Function.READ_INPUT: "input register",
     Function.WRITE_COIL: "coil",
     Function.WRITE_REGISTER: "holding register",
 }
+BITS = frozenset({Function.READ_COILS, Function.READ_DISCRETE_INPUTS, Function.WRITE_COIL})
+"""Functions whose values are single bits."""
 _MAX_REGISTERS = 125  # V1.1b3, sections 6.3 and 6.4
 
 
@@ -54,13 +58,14 @@ class Request:
     unit: int
     """Modbus unit id, 0 to 255."""
     address: int
-    """0-based address of the first coil or register."""
+    """0-based address of the first coil, input or register."""
     operand: int
     """How many to read; or the value to write, 0 or 1 for a coil."""
 
     def __post_init__(self) -> None:
         low, high = {
             Function.READ_COILS: (1, 1),
+            Function.READ_DISCRETE_INPUTS: (1, 1),
             Function.WRITE_COIL: (0, 1),
             Function.WRITE_REGISTER: (0, 0xFFFF),
         }.get(self.function, (1, _MAX_REGISTERS))
@@ -87,7 +92,7 @@ class Reply:
     """A checked answer."""
 
     values: tuple[int, ...]
-    """Registers 0 to 65535, or 0 or 1 for a coil; the value written, for a write."""
+    """Registers 0 to 65535, or 0 or 1 for a coil or discrete input; the value written, for a write."""
     at_s: float
     """Monotonic time midway of request and reply, s."""
     took_s: float

@@ -117,6 +117,14 @@ class ModbusTcpLink:
         """
         return await self._submit(Request(Function.READ_COILS, unit, address, 1))
 
+    async def read_discrete_input(self, *, unit: int, address: int) -> Reply:
+        """Read one discrete input, 0 or 1.
+
+        Raises:
+            DeviceError: No usable answer.
+        """
+        return await self._submit(Request(Function.READ_DISCRETE_INPUTS, unit, address, 1))
+
     async def write_coil(self, *, unit: int, address: int, on: bool) -> Reply:
         """Set one coil. Goes before all reads that wait.
 

@@ -113,6 +113,8 @@ def _send(client: ModbusTcpClient, request: Request) -> ModbusPDU:
             return client.write_register(address, operand, device_id=unit)
         case Function.READ_COILS:
             return client.read_coils(address, count=operand, device_id=unit)
+        case Function.READ_DISCRETE_INPUTS:
+            return client.read_discrete_inputs(address, count=operand, device_id=unit)
         case Function.READ_HOLDING:
             return client.read_holding_registers(address, count=operand, device_id=unit)
         case Function.READ_INPUT:

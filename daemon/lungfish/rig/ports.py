@@ -1,15 +1,16 @@
-"""A transmitter and a valve on a simulated plant, without a wire between: for whole days in virtual time."""
+"""A transmitter, a valve and switches on a simulated plant, without a wire between: for whole days in virtual time."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from lungfish.core.events import ValveState
 from lungfish.errors import DeviceTimeout
-from lungfish.ports import Clock, PressureSample, ValveEcho
+from lungfish.ports import Clock, PressureSample, SwitchSeen, ValveEcho
 from lungfish.rig.plant import Plant
 
-__all__ = ["RigLink", "RigTransmitter", "RigValve"]
+__all__ = ["RigLink", "RigSwitch", "RigTransmitter", "RigValve"]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -75,6 +76,32 @@ class RigTransmitter:
         gauge_pa = self._wire.plant.gauge_pa()
         await self._wire.back(at_s)
         return PressureSample(at_s=at_s, gauge_pa=gauge_pa, took_s=self._wire.link.takes_s)
+
+
+class RigSwitch:
+    """Reads one of a plant's switches.
+
+    Args:
+        plant: the plant; it is brought up to date at each request.
+        says: what the switch says then.
+        clock: time of daemon and plant alike.
+        link: delay and faults.
+    """
+
+    def __init__(self, plant: Plant, says: Callable[[], bool], clock: Clock, link: RigLink) -> None:
+        self._wire = _Wire(plant, clock, link)
+        self._says = says
+
+    async def read(self) -> SwitchSeen:
+        """Ask it.
+
+        Raises:
+            DeviceTimeout: The link is silent.
+        """
+        at_s = await self._wire.there()
+        active = self._says()
+        await self._wire.back(at_s)
+        return SwitchSeen(at_s=at_s, active=active)
 
 
 class RigValve:
