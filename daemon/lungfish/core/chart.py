@@ -17,8 +17,10 @@ __all__ = ["REFERENCE", "Cusum", "average_run_length", "decision_interval", "two
 REFERENCE = 0.5
 """Reference value k: half the shift that is to be found soonest, here one standard deviation (common practice)."""
 
-_NODES = 24
+_LEAST_NODES = 24
 """Nodes of the integral equation, as many as in the first published computation."""
+_NODES_PER_SD = 3
+"""And so many for each standard deviation of a wide interval, or they would miss the density between them."""
 _LOG_CLOSE = 1e-6
 
 
@@ -69,7 +71,9 @@ def average_run_length(k: float, h: float, shift: float = 0.0, start: float = 0.
     if not h > 0.0:
         msg = f"a chart needs a decision interval above zero, not {h:g}"
         raise ValueError(msg)
-    nodes = [(0.5 * h * (1.0 + x), 0.5 * h * w) for x, w in _gauss_legendre(_NODES)]
+    nodes = [
+        (0.5 * h * (1.0 + x), 0.5 * h * w) for x, w in _gauss_legendre(max(_LEAST_NODES, math.ceil(_NODES_PER_SD * h)))
+    ]
     places = [0.0, *(x for x, _ in nodes)]
     # one column for each unknown: L(0), then L at the nodes; one row for each place
     columns = [[(1.0 if row == 0 else 0.0) - _distribution(k - z - shift) for row, z in enumerate(places)]]
@@ -131,7 +135,7 @@ def _distribution(x: float) -> float:
     return 0.5 * math.erfc(-x / math.sqrt(2.0))
 
 
-@functools.lru_cache(maxsize=4)
+@functools.lru_cache(maxsize=16)
 def _gauss_legendre(count: int) -> tuple[tuple[float, float], ...]:
     """Nodes and weights on -1 to 1, by Newton's method on the Legendre polynomial (textbook)."""
     pairs = []
