@@ -156,10 +156,10 @@ def _tank_lines(tank: Tank, meaning: TankMeaning) -> Iterator[str]:
     yield _row("  at the transmitter", _pa(full.gauge_pa), _trade_pressure(full.gauge_pa))
     span = f"{_pa(tank.transmitter.span_low_gauge_pa)} to {_pa(tank.transmitter.span_high_gauge_pa)}"
     yield _row("  of the span", f"{100 * meaning.span_used:.0f} %", span)
-    yield _row("gas columns take off", _pa(full.gas_column_pa), _millimetres(full.gas_column_pa, meaning))
     if tank.transmitter.current_loop:
         ends = " and ".join(_pa(pascals) for pascals in failure_limits_pa(tank.transmitter) if pascals is not None)
-        yield _row("  its failure signal", "3.6 and 21 mA", f"read as {ends}, and beyond (NAMUR NE 43)")
+        yield _row("  failure signal", "3.6 and 21 mA", f"read as {ends}, and beyond (NAMUR NE 43)")
+    yield _row("gas columns take off", _pa(full.gas_column_pa), _millimetres(full.gas_column_pa, meaning))
     yield from _friction_lines(tank, meaning)
     yield _row("ripple, peak to peak, at most", _pa(meaning.ripple_pa), _millimetres(meaning.ripple_pa, meaning))
     worst, half = 1000 * full.level_u_m, 1000 * meaning.half.level_u_m

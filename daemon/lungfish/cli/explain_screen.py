@@ -208,17 +208,14 @@ def _learned(learned: Learned | None) -> Iterator[str]:
     if learned is None:
         yield "learned: nothing yet"
         return
-    leak = "not known" if learned.leak_pa_s is None else f"{learned.leak_pa_s:.1f} Pa/s"
     proven = "never" if learned.proven_gauge_pa is None else f"at {learned.proven_gauge_pa:.0f} Pa"
     ratio = f"{learned.friction_ratio:.3f} ± {2 * learned.friction_ratio_u:.3f}"
     yield (
         f"learned in {learned.cycles} cycles: friction {ratio} of what the geometry gives, "
         f"damping {learned.damping_s:.2f} s"
     )
-    yield (
-        f"  last fall {leak}; the tube {'keeps its air' if learned.tight else 'is not known to keep its air'}; "
-        f"air last proven at the tip {proven}"
-    )
+    lost = "an amount not known" if learned.lost_pa_s is None else f"{60.0 * learned.lost_pa_s:.1f} Pa/min"
+    yield f"  air last proven at the tip {proven}; between cycles the shut tube loses {lost}"
 
 
 def _events(events: Sequence[StoredEvent], zone: ZoneInfo) -> Iterator[str]:

@@ -32,7 +32,6 @@ FIGURES: Mapping[str, str] = {
     "period_ms": f"{1000 * plan.PERIOD_S:.0f}",
     "silence_s": f"{plan.SILENCE_S:g}",
     "leak_pa_s": f"{verdict.LEAK_PA_S:.0f}",
-    "unproven_mm": f"{1000 * verdict.UNPROVEN_LIMIT_M:.0f}",
     "sigmas": f"{DISAGREEMENT_SIGMAS:.0f}",
 }
 """Numbers of the code that pages tell."""

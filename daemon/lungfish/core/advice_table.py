@@ -30,8 +30,8 @@ ADVICE: Mapping[Diagnosis, Advice] = MappingProxyType(
                 Ground(feature="all the others", limit="none of them is met", source=Source.PROTOCOL),
                 Ground(
                     feature="air at the tip",
-                    limit="proven by friction, ripple, a timely knee, or steps at opening and closing; or the level "
-                    f"can be off by {1000 * verdict.UNPROVEN_LIMIT_M:.0f} mm at most, which its uncertainty holds",
+                    limit="proven by friction, ripple, a timely knee, or steps at opening and closing; or proven "
+                    "before, and how far the level may have moved unseen since is in its uncertainty",
                     source=Source.LEARNED,
                 ),
             ),
@@ -76,7 +76,8 @@ ADVICE: Mapping[Diagnosis, Advice] = MappingProxyType(
                 ),
                 Ground(
                     feature="scatter of the shut-in about a straight line",
-                    limit=f"more than {verdict.RESTLESS:g} times the noise at rest and {verdict.RESTLESS_PA:.0f} Pa",
+                    limit=f"more than {verdict.RESTLESS:g} times the noise at rest and {verdict.RESTLESS_PA:.0f} Pa, "
+                    f"or {100 * verdict.RIPPLE_SHARE:.0f} % of the largest ripple peak to peak if that is more",
                     source=Source.TRANSMITTER,
                 ),
             ),
@@ -178,8 +179,7 @@ ADVICE: Mapping[Diagnosis, Advice] = MappingProxyType(
                 Ground(
                     feature="any sign of air at the tip: friction, rise, ripple "
                     f"({verdict.RIPPLE_SHOWS:g} times the noise)",
-                    limit="none, and air was never proven, or the level may be off by more than "
-                    f"{1000 * verdict.UNPROVEN_LIMIT_M:.0f} mm since it was",
+                    limit="none, and air was never proven before",
                     source=Source.LEARNED,
                 ),
                 Ground(

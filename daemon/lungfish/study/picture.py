@@ -20,8 +20,8 @@ _BRAILLE = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))
 """Bit of each dot, by row and column within a character (Unicode standard, block Braille Patterns)."""
 _BLOCKS = "▁▂▃▄▅▆▇█"
 _STEPS = (1.0, 2.0, 5.0, 10.0)
-_GAP = 6.0
-"""Samples further apart than so many usual distances are not joined: nobody knows what was between."""
+_GAP, _GAP_S = 6.0, (0.75, 3.0)
+"""Samples further apart than so many usual distances are not joined, within bounds: nobody knows what was between."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -197,7 +197,7 @@ def _joined(points: Sequence[TracePoint], frame: Frame) -> Iterator[tuple[TraceP
     """Neighbours that are joined by a line; a lonely sample with itself."""
     shown = [p for p in points if math.isfinite(p.gauge_pa)]
     distances = [b.t_s - a.t_s for a, b in pairwise(shown)]
-    longest_s = max(_GAP * median(distances), 0.75) if distances else 0.0
+    longest_s = min(_GAP_S[1], max(_GAP_S[0], _GAP * median(distances))) if distances else 0.0
     for point in shown:
         yield point, point
     for a, b in pairwise(shown):
