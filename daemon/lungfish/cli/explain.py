@@ -9,7 +9,7 @@ import math
 import sys
 from collections.abc import Sequence
 
-from lungfish.cli.explain_screen import Explained, screen_lines
+from lungfish.cli.explain_screen import TREND_CYCLES, Explained, screen_lines
 from lungfish.cli.show import as_json
 from lungfish.cli.terminal import put, shows_unicode
 from lungfish.config import Site, cycle_setup, find_tank, load_site
@@ -24,7 +24,6 @@ from lungfish.study.told import told_of
 
 __all__ = ["add_parser", "run"]
 
-_TREND_CYCLES = 50
 _EVENTS = 4
 _DESCRIPTION = """\
 What the last cycles of a tank found and why, on one screen: the verdicts with what to do about them, a picture of the
@@ -84,7 +83,7 @@ def run(args: argparse.Namespace) -> int:
     """
     site = load_site(args.site)
     try:
-        explained = _explained(site, args.tank, max(_TREND_CYCLES, args.last))
+        explained = _explained(site, args.tank, max(TREND_CYCLES, args.last))
     except StoreError as error:
         print(f"lungfish explain: {error}", file=sys.stderr)
         return 2

@@ -18,7 +18,10 @@ from lungfish.study.picture import sparkline
 from lungfish.study.seen import Limit, number_of, pictures, seen_of
 from lungfish.study.told import Told, told_of
 
-__all__ = ["Explained", "screen_lines"]
+__all__ = ["TREND_CYCLES", "Explained", "screen_lines"]
+
+TREND_CYCLES = 40
+"""So many cycles make a trend: one character each."""
 
 _ROWS = 10
 """Height of the picture."""
@@ -193,15 +196,17 @@ def _trends(readings: Sequence[StoredReading], unicode: bool) -> Iterator[str]:
     """Each followed number over the cycles that are kept, oldest at the left."""
     if len(readings) < 2:
         return
-    yield f"trend over {len(readings)} cycles, oldest at the left{'least':>39}{'greatest':>10}{'last':>10}"
+    shown = list(reversed(readings[:TREND_CYCLES]))
+    yield f"{f'trend over {len(shown)} cycles, oldest at the left':<63}{'least':>10}{'greatest':>10}{'last':>10}"
     for name, unit, range_least, value_of in _TRENDS:
-        values = [value_of(reading.evidence) for reading in reversed(readings)]
+        values = [value_of(reading.evidence) for reading in shown]
         known = [value for value in values if value is not None]
         if not known:
             yield f"  {name:<21}not known"
             continue
         ends = f"{min(known):>10.2f}{max(known):>10.2f}{_cell(values[-1], 10, 2)}"
-        yield f"  {name:<21}{sparkline(values, least_range=range_least, unicode=unicode):<50}{ends} {unit}".rstrip()
+        line = sparkline(values, least_range=range_least, unicode=unicode)
+        yield f"  {name:<21}{line:<{TREND_CYCLES}}{ends} {unit}".rstrip()
 
 
 def _learned(learned: Learned | None) -> Iterator[str]:
