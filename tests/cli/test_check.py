@@ -262,3 +262,13 @@ def test_a_reader_that_has_seen_enough_is_no_error(tmp_path: Path) -> None:
     command = f"{shlex.quote(sys.executable)} -m lungfish check config/one-sump.yaml | true"
     done = subprocess.run(["bash", "-c", f"set -o pipefail; {command}"], capture_output=True, text=True)
     assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_switches_and_the_failure_signal_of_a_current_are_told(capsys: pytest.CaptureFixture[str]) -> None:
+    """Limits: NAMUR NE 43, 3.6 and 21 mA on a span of 0 to 60 kPa at 4 to 20 mA."""
+    assert call("check", str(next(file for file in EXAMPLES if file.stem == "watched-air"))) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert "failure signal 3.6 and 21 mA read as -1.5 kPa and 63.75 kPa" in out
+    assert "supply is there when input is 1 link panel, unit 1, input 0" in out
+    assert "air flows when input is 0 link panel, unit 1, input 1; a no counts after 0.3 s" in out
+    assert "supply is there from 150 kPa 1.5 bar" in out

@@ -172,7 +172,8 @@ def _input_lines(tank: Tank) -> Iterator[str]:
     supply, flow = tank.inputs.supply, tank.inputs.flow
     if isinstance(supply, PressureLimitSpec):
         limit = supply.at_least_gauge_pa
-        yield _row("supply is there from", _pa(limit), f"{_trade_pressure(limit)}; {_place(supply)}")
+        yield _row("supply is there from", _pa(limit), _trade_pressure(limit))
+        yield _row("", "", _place(supply))
     elif supply is not None:
         yield _row("supply is there when", f"{supply.bit.value} is {supply.active_value}", _place(supply))
     if flow is not None:

@@ -163,7 +163,13 @@ def _pressure_unit(value: str) -> str:
 
 
 def _reading_unit(value: str) -> str:
-    return value if value == "mA" else _pressure_unit(value)
+    if value == "mA":
+        return value
+    try:
+        unit_in_si(value, PRESSURE)
+    except QuantityError as error:
+        raise told(error.wrong, f"{error.right}; or `mA` for a current of 4 to 20 mA") from None
+    return value
 
 
 Name = Annotated[str, AfterValidator(_name)]

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import ConfigDict, Field
+from pydantic import BeforeValidator, ConfigDict, Field
+from pydantic.json_schema import SkipJsonSchema
 
-from lungfish.config.fields import PressureUnit, Quantity
+from lungfish.config.fields import PressureUnit, Quantity, told
 from lungfish.config.sections import Address, Section, UnitId
 from lungfish.units import DURATION, PRESSURE
 
@@ -77,11 +78,17 @@ class SupplyForm(Section):
     """From this gauge pressure upwards the supply is there."""
 
 
+def _of_a_tank(_value: object) -> None:
+    raise told("a flow switch sits in the purge line of one tank", "write it under `inputs` of that tank")
+
+
 class SiteInputsForm(Section):
     """Inputs that all tanks share."""
 
     supply: SupplyForm | None = None
     """The supply's switch, for every tank that has none of its own."""
+    flow: SkipJsonSchema[Annotated[None, BeforeValidator(_of_a_tank)]] = None
+    """Refused: it belongs to a tank."""
 
 
 class InputsForm(Section):
