@@ -266,7 +266,9 @@ def test_a_migration_that_fails_leaves_the_old_store_and_says_so(tmp_path: Path)
 def test_a_migration_is_told(tmp_path: Path) -> None:
     connection = sqlite3.connect(made_store(tmp_path / "site.db"), isolation_level=None)
     assert migrate(connection) == []
-    assert migrate(connection, (*MIGRATIONS, NEXT)) == ["the store's format was brought from 1 to 2"]
+    assert migrate(connection, (*MIGRATIONS, NEXT)) == [
+        f"the store's format was brought from {SCHEMA_VERSION} to {SCHEMA_VERSION + 1}"
+    ]
     connection.close()
 
 

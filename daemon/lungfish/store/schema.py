@@ -109,7 +109,23 @@ _FIRST: tuple[str, ...] = (
     BEGIN SELECT RAISE (ABORT, 'events are never deleted'); END""",
 )
 
-MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST,)
+_BASELINES: tuple[str, ...] = (
+    """CREATE TABLE baselines (
+    tank TEXT PRIMARY KEY CHECK (tank <> ''),
+    config TEXT,
+    state TEXT NOT NULL CHECK (json_valid(state))
+    ) STRICT""",
+    # What people ask of a baseline while another process holds the store; it takes them away when they are done.
+    """CREATE TABLE baseline_requests (
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    tank TEXT NOT NULL CHECK (tank <> ''),
+    act TEXT NOT NULL CHECK (act IN ('reset', 'lock', 'unlock')),
+    name TEXT NOT NULL CHECK (name <> ''),
+    reason TEXT NOT NULL CHECK (reason <> '')
+    ) STRICT""",
+)
+
+MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _BASELINES)
 """Statements that lead from version n to n + 1, at place n."""
 
 SCHEMA_VERSION = len(MIGRATIONS)
@@ -136,6 +152,7 @@ def migrate(
         sqlite3.Error: the disk is full or fails.
     """
     told = []
+    is_new = _version(connection) == 0
     while (version := _version(connection)) != len(migrations):
         if version > len(migrations):
             raise StoreError(
@@ -153,7 +170,7 @@ def migrate(
         finally:
             if connection.in_transaction:
                 connection.execute("ROLLBACK")
-        if version:
+        if not is_new:
             told.append(f"the store's format was brought from {version} to {version + 1}")
     return told
 
