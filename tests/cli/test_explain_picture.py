@@ -185,7 +185,7 @@ def test_no_knee_is_claimed_when_the_rise_went_on_to_the_end_or_there_was_none()
     assert "no knee seen" in late.legend()
     full = seen_of(purge(), {**EVIDENCE, "features": {**FEATURES, "fill_s": 0.0}})
     assert full.knee_s is None
-    assert "no knee: the pressure stood there already" in full.legend()
+    assert "no knee: no rise beyond friction" in full.legend()
 
 
 def test_the_closing_is_drawn_apart_when_the_whole_hides_it() -> None:

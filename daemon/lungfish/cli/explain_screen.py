@@ -219,8 +219,9 @@ def _learned(learned: Learned | None) -> Iterator[str]:
         f"learned in {learned.cycles} cycles: friction {ratio} of what the geometry gives, "
         f"damping {learned.damping_s:.2f} s"
     )
-    lost = "an amount not known" if learned.lost_pa_s is None else f"{60.0 * learned.lost_pa_s:.1f} Pa/min"
-    yield f"  air last proven at the tip {proven}; between cycles the shut tube loses {lost}"
+    lost_pa_s = learned.lost_pa_s
+    lost = "not known" if lost_pa_s is None else "nothing" if lost_pa_s <= 0 else f"{60.0 * lost_pa_s:.1f} Pa/min"
+    yield f"  air last proven at the tip {proven}; lost from the shut tube between cycles: {lost}"
 
 
 def _events(events: Sequence[StoredEvent], zone: ZoneInfo) -> Iterator[str]:
@@ -236,4 +237,8 @@ def _local(utc_s: float, zone: ZoneInfo) -> datetime:
 
 
 def _cell(value: float | None, width: int, digits: int) -> str:
-    return f"{'?':>{width}}" if value is None else f"{value + 0.0:>{width}.{digits}f}"
+    """A number in its column, with fewer decimals where it would touch its neighbour; `?` when it is not known."""
+    if value is None:
+        return f"{'?':>{width}}"
+    text = next(text for k in range(digits, -1, -1) if len(text := f"{value:.{k}f}") < width or k == 0)
+    return f"{text.removeprefix('-') if float(text) == 0 else text:>{width}}"

@@ -13,7 +13,7 @@ __all__ = ["Advice", "Ground", "Source", "category_of", "signal_told"]
 
 _WORDS: Mapping[Category, str] = MappingProxyType(
     {
-        Category.NONE: "nothing to do",
+        Category.NONE: "no fault",
         Category.FAILURE: "failure",
         Category.FUNCTION_CHECK: "function check",
         Category.OUT_OF_SPECIFICATION: "out of specification",

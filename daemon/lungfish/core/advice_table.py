@@ -193,6 +193,8 @@ ADVICE: Mapping[Diagnosis, Advice] = MappingProxyType(
                 "listen and feel at the valve during `lungfish read`: does it click, does air pass?",
                 "the valve's coil, its fuse and the output of the I/O block",
                 "the line between valve and tube: off its fitting, frozen, or full of water",
+                "a valve that does not shut can look the same: the trapped pressure then stands above the head by the "
+                "friction, and bubbles go on",
                 "the transmitter: does its value move when the line is opened to the air?",
             ),
             caution=_AIR_OFF,

@@ -83,7 +83,7 @@ class Seen:
         if self.knee_s is not None and self.opened_s is not None:
             told.append(f"B knee: the rise ends, {self.knee_s - self.opened_s:.2f} s after A")
         elif self.full:
-            told.append("no knee: the pressure stood there already")
+            told.append("no knee: no rise beyond friction")
         elif self.shut_s is not None:
             told.append("no knee seen")
         if self.shut_s is not None:
