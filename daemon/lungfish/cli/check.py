@@ -158,7 +158,7 @@ def _tank_lines(tank: Tank, meaning: TankMeaning) -> Iterator[str]:
     yield _row("  of the span", f"{100 * meaning.span_used:.0f} %", span)
     if tank.transmitter.current_loop:
         ends = " and ".join(_pa(pascals) for pascals in failure_limits_pa(tank.transmitter) if pascals is not None)
-        yield _row("  failure signal", "3.6 and 21 mA", f"read as {ends}, and beyond (NAMUR NE 43)")
+        yield _row("  failure signal", "3.6 and 21 mA", f"read as {ends} (NAMUR NE 43)")
     yield _row("gas columns take off", _pa(full.gas_column_pa), _millimetres(full.gas_column_pa, meaning))
     yield from _friction_lines(tank, meaning)
     yield _row("ripple, peak to peak, at most", _pa(meaning.ripple_pa), _millimetres(meaning.ripple_pa, meaning))
