@@ -13,13 +13,23 @@ from lungfish.app.daemon import Daemon, Devices
 from lungfish.app.journal import Journal
 from lungfish.app.notify import ServiceManager
 from lungfish.app.tank_loop import CycleMaker
-from lungfish.config import Site, load_site_text
+from lungfish.config import Site, Tank, load_site_text
+from lungfish.core.baseline import Baseline
 from lungfish.core.cycle import Cycle
-from lungfish.core.events import ValveState
+from lungfish.core.events import Input, ValveState
 from lungfish.core.setup import Learned
-from lungfish.ports import ClockState, EventRecord, PressureSample, ReadingRecord, Stamp, ValveEcho
+from lungfish.ports import (
+    BaselineRequest,
+    ClockState,
+    EventRecord,
+    PressureSample,
+    ReadingRecord,
+    Stamp,
+    Switch,
+    ValveEcho,
+)
 from lungfish.rig.plant import Plant
-from lungfish.rig.ports import RigLink, RigTransmitter, RigValve
+from lungfish.rig.ports import RigLink, RigSwitch, RigTransmitter, RigValve
 from lungfish.rig.server import plant_for
 
 HEAD = """
@@ -44,11 +54,14 @@ TANK = """
 """
 
 
-def site_of(tanks: int, *, every: str = "10 min", simultaneous: int = 1, max_open: str = "60 s") -> Site:
-    """A site with so many tanks, named `t0`, `t1` and so on."""
+def site_of(
+    tanks: int, *, every: str = "10 min", simultaneous: int = 1, max_open: str = "60 s", inputs: str = ""
+) -> Site:
+    """A site with so many tanks, named `t0`, `t1` and so on; with its inputs as the file has them."""
     text = HEAD.format(simultaneous=simultaneous)
     for number in range(tanks):
         text += TANK.format(name=f"t{number}", unit=number + 1, every=every, max_open=max_open)
+        text += f"    inputs: {inputs}\n" if inputs else ""
     return load_site_text(text, Path())
 
 
@@ -60,6 +73,8 @@ class MemoryKeeper:
         self.events: list[EventRecord] = []
         self.announced: list[tuple[str, float]] = []
         self.kept_learned: dict[str, tuple[Learned, str | None]] = {}
+        self.kept_baselines: dict[str, tuple[Baseline, str | None]] = {}
+        self.requests: list[BaselineRequest] = []
         self.stuck = False
 
     def put_reading(self, record: ReadingRecord) -> None:
@@ -84,6 +99,19 @@ class MemoryKeeper:
     def learned(self, tank: str, config: str | None = None) -> Learned | None:
         learned, kept_config = self.kept_learned.get(tank, (None, None))
         return learned if kept_config == config else None
+
+    def put_baseline(self, tank: str, baseline: Baseline, config: str | None, answered: tuple[int, ...] = ()) -> None:
+        self.kept_baselines[tank] = (baseline, config)
+        self.requests = [request for request in self.requests if request.number not in answered]
+
+    def baseline(self, tank: str) -> tuple[Baseline, str | None] | None:
+        return self.kept_baselines.get(tank)
+
+    def baseline_requests(self, tank: str) -> Future[tuple[BaselineRequest, ...]]:
+        future: Future[tuple[BaselineRequest, ...]] = Future()
+        if not self.stuck:
+            future.set_result(tuple(request for request in self.requests if request.tank == tank))
+        return future
 
     def of(self, tank: str) -> list[ReadingRecord]:
         return [record for record in self.readings if record.tank == tank]
@@ -163,15 +191,32 @@ class VirtualSite:
             name: Watched(name, plant, RigValve(plant, self.clock, self.links[name]), self.clock, self.moves)
             for name, plant in self.plants.items()
         }
+        self.switch_links = {which: RigLink() for which in Input}
         self.daemon = Daemon(
             site,
-            Devices(transmitters=self.transmitters, valves=valves),
+            Devices(
+                transmitters=self.transmitters,
+                valves=valves,
+                switches={name: self._switches(tank) for name, tank in site.tanks.items()},
+            ),
             self.clock,
             self.journal,
             make_cycle=make_cycle,
             manager=manager,
         )
         self.stop = asyncio.Event()
+
+    def _switches(self, tank: Tank) -> dict[Input, Switch]:
+        plant = self.plants[tank.name]
+        says = {
+            Input.SUPPLY: plant.supply_switch if tank.inputs.supply else None,
+            Input.FLOW: plant.flow_switch if tank.inputs.flow else None,
+        }
+        return {
+            which: RigSwitch(plant, say, self.clock, self.switch_links[which])
+            for which, say in says.items()
+            if say is not None
+        }
 
     def _utc_s(self) -> float:
         return self.utc_offset_s + self.clock.monotonic_s()
