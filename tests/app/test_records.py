@@ -102,6 +102,17 @@ def test_the_evidence_can_be_read_by_a_program_and_holds_the_budget_line_by_line
     ]
 
 
+def test_each_finding_is_kept_with_its_own_quality() -> None:
+    leak = Finding(code=Diagnosis.LINE_LEAK, quality=Quality.UNCERTAIN, sentence="it falls")
+    narrow = Finding(code=Diagnosis.TUBE_RESTRICTED, quality=Quality.GOOD, sentence="it is high")
+    row = reading_record(TANK, replace(GOOD, findings=(narrow, leak)), STAMPS, air_k=293.15, opening_sent=True)
+    assert (row.quality, row.diagnosis) == ("uncertain", "line_leak+tube_restricted")
+    assert row.evidence["findings"] == [
+        {"code": "tube_restricted", "quality": "good", "sentence": "it is high"},
+        {"code": "line_leak", "quality": "uncertain", "sentence": "it falls"},
+    ]
+
+
 def test_an_interrupted_opening_that_was_confirmed_shut_afterwards_has_its_time() -> None:
     row = reading_record(TANK, ABORTED, STAMPS, air_k=293.15, opening_sent=True, shut_at_s=970.5)
     assert row.purge_s == pytest.approx(68.5)

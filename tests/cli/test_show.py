@@ -8,6 +8,8 @@ from dataclasses import replace
 
 from lungfish.cli.export import COLUMNS
 from lungfish.cli.show import as_json, reading_lines
+from lungfish.core.advice_table import ADVICE
+from lungfish.core.codes import Diagnosis
 from lungfish.ports import ClockState, ReadingRecord, Stamp
 
 GOOD = ReadingRecord(
@@ -70,6 +72,16 @@ def test_for_people_a_bad_reading_shows_no_number_where_nothing_is_known() -> No
     assert "wall clock unsynchronised" in text
     assert "nan" not in text
     assert "None" not in text
+
+
+def test_for_people_what_is_wrong_comes_with_its_status_signal_and_the_first_thing_to_do() -> None:
+    lines = list(reading_lines(replace(BAD, diagnosis="tube_plugged")))
+    assert "  NE 107       F failure (tube_plugged)" in lines
+    first = next(line for line in lines if line.startswith("  do first"))
+    assert first.removeprefix("  do first").strip() in ADVICE[Diagnosis.TUBE_PLUGGED].remedies[0]
+    assert any(line.startswith("  caution") and "hold its pressure" in line for line in lines)
+    assert max(map(len, lines)) <= 100
+    assert not any(line.startswith(("  NE 107", "  do first")) for line in reading_lines(GOOD))
 
 
 def test_for_programs_it_has_the_columns_of_export_and_null_for_what_is_not_known() -> None:

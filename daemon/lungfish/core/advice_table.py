@@ -80,6 +80,12 @@ ADVICE: Mapping[Diagnosis, Advice] = MappingProxyType(
                     f"or {100 * verdict.RIPPLE_SHARE:.0f} % of the largest ripple peak to peak if that is more",
                     source=Source.TRANSMITTER,
                 ),
+                Ground(
+                    feature="damping that the curve after closing fits, where the plateau is too high",
+                    limit=f"more than {verdict.STRANGE_DAMPING:g} standard deviations of its logarithm (0.4 at least) "
+                    "from the one known",
+                    source=Source.LEARNED,
+                ),
             ),
             remedies=(
                 "look whether pumps, mixers or a filling stream are at work, and read again without them",
