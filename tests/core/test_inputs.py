@@ -28,7 +28,8 @@ from lungfish.core.events import (
 )
 from lungfish.core.reading import Phase, Reading
 from lungfish.core.setup import CycleSetup, Learned
-from tests.core.samples import setup_of
+from lungfish.rig.drive import run_plant_cycle
+from tests.core.samples import plant_of, setup_of
 
 SPAN_PA = 60e3
 
@@ -195,3 +196,14 @@ def test_what_is_no_current_loop_has_no_failure_limits() -> None:
     site = Site(setup_of())
     site.look()
     assert site.read(at_ma(0.0)) is None
+
+
+def test_a_simulated_plants_switches_reach_its_reading() -> None:
+    setup = setup_of(flow_response_s=0.4)
+    plant = plant_of(setup, level_m=1.5)
+    inputs = {Input.SUPPLY: plant.supply_switch, Input.FLOW: plant.flow_switch}
+    features = run_plant_cycle(plant, setup, Learned(), inputs=inputs).features
+    assert (features.supply_seen, features.flow_seen, features.flow_at_rest) == (True, True, False)
+    plant.faults.air_lost = True
+    features = run_plant_cycle(plant, setup, Learned(), inputs=inputs).features
+    assert (features.supply_seen, features.flow_seen, features.flow_at_rest) == (False, False, False)

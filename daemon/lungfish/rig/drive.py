@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from lungfish.core.cycle import Cycle
@@ -11,6 +11,8 @@ from lungfish.core.events import (
     AskAir,
     Event,
     Finish,
+    Input,
+    InputSeen,
     PressureRead,
     ReadFailed,
     Sample,
@@ -26,7 +28,7 @@ from lungfish.core.reading import Reading
 from lungfish.core.setup import CycleSetup, Learned
 from lungfish.rig.plant import Plant
 
-__all__ = ["LinkTiming", "run_plant_cycle"]
+__all__ = ["Inputs", "LinkTiming", "run_plant_cycle"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,7 +47,19 @@ class LinkTiming:
     """How long an answer is waited for, s."""
 
 
-def run_plant_cycle(plant: Plant, setup: CycleSetup, learned: Learned, timing: LinkTiming | None = None) -> Reading:
+_INPUTS_EVERY_S = 0.3
+
+Inputs = Mapping[Input, Callable[[], bool]]
+"""Switches by what they watch, each asked by a call, such as `{Input.FLOW: plant.flow_switch}`."""
+
+
+def run_plant_cycle(
+    plant: Plant,
+    setup: CycleSetup,
+    learned: Learned,
+    timing: LinkTiming | None = None,
+    inputs: Inputs | None = None,
+) -> Reading:
     """Run one cycle at the plant's present time, as the runner would over a link of this speed.
 
     Args:
@@ -53,11 +67,12 @@ def run_plant_cycle(plant: Plant, setup: CycleSetup, learned: Learned, timing: L
         setup: what the cycle is told of it.
         learned: from the cycle before.
         timing: the link; None for a good one.
+        inputs: the plant's switches; None: it has none.
 
     Returns:
         The reading. The valve is commanded shut on the plant whatever happens.
     """
-    drive = _Drive(plant, timing or LinkTiming())
+    drive = _Drive(plant, timing or LinkTiming(), inputs or {})
     cycle = Cycle(setup, learned)
     try:
         drive.perform(cycle, Start(t_s=plant.now_s))
@@ -72,7 +87,7 @@ def run_plant_cycle(plant: Plant, setup: CycleSetup, learned: Learned, timing: L
 class _Drive:
     """Keeps the time; the plant is brought up to it only where something is read from it or commanded."""
 
-    def __init__(self, plant: Plant, timing: LinkTiming) -> None:
+    def __init__(self, plant: Plant, timing: LinkTiming, inputs: Inputs) -> None:
         self.plant = plant
         self.timing = timing
         self.reading: Reading | None = None
@@ -80,6 +95,8 @@ class _Drive:
         self._period_s = 0.0
         self._next_read_s = plant.now_s
         self._wake_s: float | None = None
+        self._inputs = inputs
+        self._next_inputs_s = plant.now_s
 
     def advance(self, cycle: Cycle) -> None:
         """Go to whatever comes next: a read or a deadline."""
@@ -99,6 +116,10 @@ class _Drive:
         middle_s = begin_s + self.timing.read_s / 2.0
         self.plant.advance(middle_s)
         gauge_pa = self.plant.gauge_pa()
+        if self._inputs and middle_s >= self._next_inputs_s:
+            self._next_inputs_s = middle_s + _INPUTS_EVERY_S
+            for which, says in self._inputs.items():
+                self.perform(cycle, InputSeen(t_s=middle_s, which=which, active=says()))
         self.now_s = begin_s + self.timing.read_s
         self.perform(cycle, PressureRead(t_s=middle_s, gauge_pa=gauge_pa, took_s=self.timing.read_s))
 
