@@ -11,6 +11,8 @@ from lungfish.core.events import ValveState
 from lungfish.core.reading import Phase
 
 __all__ = [
+    "BaselineAct",
+    "BaselineRequest",
     "Clock",
     "ClockState",
     "EventRecord",
@@ -191,6 +193,33 @@ class EventRecord:
     """The tank concerned; None for the site."""
     text: str
     """One sentence for a person."""
+
+
+class BaselineAct(Enum):
+    """What people may ask of a baseline."""
+
+    RESET = "reset"
+    """Forget what is normal and learn it anew."""
+    LOCK = "lock"
+    """Let nothing sharpen it any more."""
+    UNLOCK = "unlock"
+    """Let the first weeks sharpen it again."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BaselineRequest:
+    """A request that waits for the process that holds the store."""
+
+    number: int
+    """Row."""
+    tank: str
+    """Name in the site file."""
+    act: BaselineAct
+    """What is asked."""
+    name: str
+    """Who asks."""
+    reason: str
+    """Why."""
 
 
 class ReadingSink(Protocol):

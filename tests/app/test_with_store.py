@@ -11,9 +11,10 @@ from pathlib import Path
 import pytest
 
 from lungfish.app.house import tell_unfinished
+from lungfish.core.baseline import Baseline
 from lungfish.core.cycle import Cycle
 from lungfish.core.setup import CycleSetup, Learned
-from lungfish.ports import ClockState, EventRecord, ReadingRecord, Stamp
+from lungfish.ports import BaselineRequest, ClockState, EventRecord, ReadingRecord, Stamp
 from lungfish.rig.virtual_loop import run_virtual
 from lungfish.store import Archive, Store, StoredReading
 from tests.app.virtual_site import MemoryKeeper, VirtualSite, site_of
@@ -50,6 +51,17 @@ class StoreKeeper(MemoryKeeper):
 
     def learned(self, tank: str, config: str | None = None) -> Learned | None:
         return self.store.learned(tank, config)
+
+    def put_baseline(self, tank: str, baseline: Baseline, config: str | None, answered: tuple[int, ...] = ()) -> None:
+        self.store.put_baseline(tank, baseline, config, answered)
+
+    def baseline(self, tank: str) -> tuple[Baseline, str | None] | None:
+        return self.store.baseline(tank)
+
+    def baseline_requests(self, tank: str) -> Future[tuple[BaselineRequest, ...]]:
+        future = self.store.baseline_requests(tank)
+        future.result(10.0)
+        return future
 
 
 @contextmanager

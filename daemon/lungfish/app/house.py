@@ -192,6 +192,7 @@ async def measure_once(site: Site, tank: str) -> tuple[Reading | None, ReadingRe
         with _signals(lambda: loop.stop("interrupted")):
             try:
                 reading = await loop.cycle()
+                loop.finish()
             finally:
                 within_s = _SHUT_WITHIN_S if loop.valve.opening_sent else 0.0
                 await asyncio.wait({loop.valve.ensure_shut()}, timeout=within_s)

@@ -11,8 +11,9 @@ from typing import Protocol
 
 from lungfish.app.clock import Stamps
 from lungfish.app.log import event_log
+from lungfish.core.baseline import Baseline
 from lungfish.core.setup import Learned
-from lungfish.ports import EventRecord, ReadingRecord, ReadingSink, Stamp
+from lungfish.ports import BaselineRequest, EventRecord, ReadingRecord, ReadingSink, Stamp
 
 __all__ = ["Journal", "Keeper", "iso_utc", "store_trouble"]
 
@@ -38,6 +39,18 @@ class Keeper(ReadingSink, Protocol):
 
     def learned(self, tank: str, config: str | None = None) -> Learned | None:
         """What is kept of that."""
+        ...
+
+    def put_baseline(self, tank: str, baseline: Baseline, config: str | None, answered: tuple[int, ...] = ()) -> None:
+        """Keep a tank's baseline; the requests that it answers are done."""
+        ...
+
+    def baseline(self, tank: str) -> tuple[Baseline, str | None] | None:
+        """What is kept of that, and the hash of the settings that it was learned under."""
+        ...
+
+    def baseline_requests(self, tank: str) -> Future[tuple[BaselineRequest, ...]]:
+        """What people ask of a tank's baseline."""
         ...
 
 

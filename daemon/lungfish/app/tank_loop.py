@@ -14,6 +14,7 @@ from lungfish.app.progress import Progress
 from lungfish.app.purge_valve import PurgeValve
 from lungfish.app.records import aborted_record, reading_record
 from lungfish.app.runner import CycleRun, MeasuringCycle
+from lungfish.app.upkeep import Upkeep
 from lungfish.config import Tank
 from lungfish.core.events import Input, ValveState
 from lungfish.core.reading import Reading
@@ -91,6 +92,7 @@ class TankLoop:
         self._make_cycle = make_cycle
         self._switches = switches
         self._learned = journal.keeper.learned(tank.name, self._config) or first_learned(setup)
+        self._upkeep = Upkeep(tank.name, setup, self._config, journal)
         self._pacing: Pacing | None = None
         self._run: CycleRun | None = None
         self.last_record: ReadingRecord | None = None
@@ -123,7 +125,12 @@ class TankLoop:
             await self.cycle()
             if not self._stop.is_set():
                 await self._rest(self._pacing)
+        self.finish()
         self._progress.ended(self.tank.name)
+
+    def finish(self) -> None:
+        """Hand over to the store what is not kept yet; no further cycle comes."""
+        self._upkeep.finish()
 
     async def cycle(self) -> Reading | None:
         """Take one cycle now.
@@ -132,7 +139,7 @@ class TankLoop:
             What it found; None when told to stop before it began.
         """
         self._promise()
-        await self._see_it_shut()
+        await asyncio.gather(self._see_it_shut(), self._upkeep.heed())
         if self._stop.is_set():
             return None
         run = CycleRun(
@@ -168,6 +175,7 @@ class TankLoop:
         self._learned = reading.learned
         self._journal.keeper.put_learned(self.tank.name, reading.learned, self._config)
         self._put(record)
+        self._upkeep.after(reading, record.at.utc_s)
 
     def _put(self, record: ReadingRecord) -> None:
         self.last_record = record

@@ -2,6 +2,7 @@
 
 from lungfish.store.air import Pruned, day_bounds_utc_s
 from lungfish.store.archive import Archive
+from lungfish.store.baselines import StoredBaseline, leave_request
 from lungfish.store.lock import StoreLock, lock_store
 from lungfish.store.records import AirDay, AirUse, StoredEvent, StoredReading
 from lungfish.store.rows import Intent
@@ -16,10 +17,12 @@ __all__ = [
     "Pruned",
     "Store",
     "StoreLock",
+    "StoredBaseline",
     "StoredEvent",
     "StoredReading",
     "day_bounds_utc_s",
     "decode_trace",
     "encode_trace",
+    "leave_request",
     "lock_store",
 ]

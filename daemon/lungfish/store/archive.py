@@ -12,8 +12,9 @@ from urllib.parse import quote
 
 from lungfish.core.setup import Learned
 from lungfish.errors import StoreError
-from lungfish.ports import ClockState, Stamp, TracePoint
+from lungfish.ports import BaselineRequest, ClockState, Stamp, TracePoint
 from lungfish.store.air import AIR_SUMS
+from lungfish.store.baselines import StoredBaseline, baseline_from_json, requests_in
 from lungfish.store.records import AirDay, AirUse, StoredEvent, StoredReading
 from lungfish.store.rows import Intent, learned_from_json
 from lungfish.store.schema import APPLICATION_ID, SCHEMA_VERSION
@@ -142,6 +143,19 @@ class Archive:
         if not rows or (config is not None and rows[0][0] != config):
             return None
         return learned_from_json(rows[0][1])
+
+    def baseline(self, tank: str) -> StoredBaseline | None:
+        """A tank's baseline; None when nothing is kept or it is of another version."""
+        rows = self._all("SELECT config, state FROM baselines WHERE tank = ?", (tank,))
+        baseline = baseline_from_json(rows[0][1]) if rows else None
+        return None if baseline is None else StoredBaseline(baseline=baseline, config=rows[0][0])
+
+    def baseline_requests(self, tank: str) -> tuple[BaselineRequest, ...]:
+        """Requests that wait for the process that holds the store."""
+        try:
+            return requests_in(self._connection, tank)
+        except sqlite3.Error as exc:
+            raise StoreError(f"{self._path}: can't be read: {exc}") from exc
 
     def _reading(self, row: tuple[Any, ...]) -> StoredReading:
         try:

@@ -11,13 +11,15 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+from lungfish.core.baseline import Baseline
 from lungfish.core.codes import Diagnosis, Quality
 from lungfish.core.setup import Learned
 from lungfish.errors import StoreBusy, StoreError
-from lungfish.ports import EventRecord, ReadingRecord, Stamp
+from lungfish.ports import BaselineRequest, EventRecord, ReadingRecord, Stamp
 from lungfish.store.air import AirDayChore, PruneChore, Pruned, day_bounds_utc_s
 from lungfish.store.archive import Archive
 from lungfish.store.backlog import Backlog
+from lungfish.store.baselines import BaselineItem, RequestsChore
 from lungfish.store.lock import StoreLock, held_lock, lock_store
 from lungfish.store.opening import Connect, connect
 from lungfish.store.rows import EventItem, Intent, IntentItem, LearnedItem, ReadingItem
@@ -142,6 +144,33 @@ class Store:
                 return archive.learned(tank, config)
         except StoreError:
             return None  # the disk's trouble is told by `trouble`; the cycle can learn anew
+
+    def put_baseline(self, tank: str, baseline: Baseline, config: str | None, answered: tuple[int, ...] = ()) -> None:
+        """Keep a tank's baseline in the place of what was kept before.
+
+        Args:
+            tank: its name in the site file.
+            baseline: what is normal, and how it goes.
+            config: hash of the settings that it was learned under.
+            answered: requests that are done with it; they go in the same transaction.
+        """
+        self._backlog.put(BaselineItem.of(tank, baseline, config, answered))
+
+    def baseline(self, tank: str) -> tuple[Baseline, str | None] | None:
+        """A tank's baseline and the hash of the settings that it was learned under; None as for `learned`."""
+        try:
+            with Archive(self._path) as archive:
+                stored = archive.baseline(tank)
+        except StoreError:
+            return None
+        return None if stored is None else (stored.baseline, stored.config)
+
+    def baseline_requests(self, tank: str) -> Future[tuple[BaselineRequest, ...]]:
+        """What people ask of a tank's baseline; none when that can't be read now."""
+        future: Future[tuple[BaselineRequest, ...]] = Future()
+        future.set_running_or_notify_cancel()
+        self._writer.add(RequestsChore(tank, future))
+        return future
 
     def announce(self, tank: str, at: Stamp) -> Future[bool]:
         """Announce that a valve is about to open.
