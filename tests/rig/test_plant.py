@@ -159,6 +159,17 @@ def test_ripple_is_as_high_as_it_is_said_to_be_and_closing_freezes_it() -> None:
     assert max(abs(value) for value in frozen) < 41.0
 
 
+def test_damped_ripple_is_no_higher_than_the_bubbles_make_it() -> None:
+    """Through filling, bubbling and shutting, however the strides fall: a lag never adds to its input."""
+    plant, calm = (plant_of(ripple_pa=ripple_pa, damping_s=0.7, line_length_m=0.0) for ripple_pa in (80.0, 0.0))
+    for cycle in range(60):
+        for to_open, seconds in ((True, 9.0 + 0.037 * cycle), (False, 5.0)):
+            for both in (plant, calm):
+                both.command(to_open)
+                both.advance(both.now_s + seconds)
+            assert abs(plant.gauge_pa() - calm.gauge_pa()) <= 40.1
+
+
 def test_no_bubble_ripples_where_there_is_no_liquid() -> None:
     _, gauges = trace(opened(plant_of(ripple_pa=80.0, level_m=lambda _t_s: 0.05), 5.0), 2.0)
     assert max(gauges) - min(gauges) < 0.5

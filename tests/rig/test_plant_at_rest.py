@@ -61,6 +61,20 @@ def test_a_tank_that_runs_dry_leaves_nothing_in_the_tube() -> None:
     assert plant.gauge_pa() == pytest.approx(0.0, abs=1.0)
 
 
+def test_a_leak_lets_air_in_when_the_level_falls_below_what_stands_in_the_tube() -> None:
+    """A tight tube holds the liquid up at less than the atmosphere's pressure; through a hole air comes in instead."""
+    ends = []
+    for leak in (0.0, 2e-5):
+        plant = plant_of(level_m=lambda t_s: LEVEL_M - min(1.5, 0.005 * t_s), span_low_pa=-1e5)
+        plant.faults.extra_leak_pa_m3_s_pa = leak
+        plant.advance(300.0)
+        assert plant.rise_m > plant.level_m - 0.1, "the liquid stands higher inside than outside"
+        plant.advance(4000.0)
+        ends.append(plant.gauge_pa())
+    assert ends[0] < -4_000.0
+    assert ends[1] == pytest.approx(0.0, abs=20.0)
+
+
 # -- time and chance -------------------------------------------------------------------------------------------------
 
 

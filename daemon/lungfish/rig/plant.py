@@ -37,6 +37,8 @@ _MOVE_M = 0.005
 """Longest way of the level within a longer step, so that a turn within it loses no more air than that."""
 _BEND_M = 2e-5
 """How far the level may leave a straight line within a step."""
+_OFF_TIP_M = 1e-4
+"""With the liquid this far inside the tube no bubble hangs at the tip any more, nor the pressure that it froze."""
 
 
 class Plant:
@@ -63,14 +65,7 @@ class Plant:
             weight_pa_m=p.density_kg_m3 * p.gravity_m_s2,
             atmosphere_abs_pa=p.atmosphere_abs_pa,
         )
-        self._ripple = Ripple(
-            p.ripple_pa,
-            bore_m=p.tube_bore_m,
-            density_kg_m3=p.density_kg_m3,
-            gravity_m_s2=p.gravity_m_s2,
-            air_k=p.air_k,
-            rng=self._random,
-        )
+        self._ripple = Ripple(p.ripple_pa, p.gravity_m_s2, self._random)
         self._slug = Slug(self._random)
         self._supply = Supply()
         self._tip_narrowing = Narrowing(p.tube_bore_m, p.air_k)
@@ -219,7 +214,7 @@ class Plant:
         at_valve = faults.extra_leak_at_valve_pa_m3_s_pa
         at_valve += (p.leak_pa_m3_s_pa + faults.extra_leak_pa_m3_s_pa) if p.leak_at_valve else 0.0
         leak = at_tube + at_valve
-        lost = self._leaked_pa_m3(dt_s, inflow, leak) if leak > 0.0 and air.gauge_pa > 0.0 else 0.0
+        lost = self._leaked_pa_m3(dt_s, inflow, leak) if leak > 0.0 else 0.0
         lost_at_valve = lost * at_valve / leak if lost else 0.0
         packed = line.excess_pa_m3
         line.relax(dt_s, inflow - lost_at_valve / dt_s, p.atmosphere_abs_pa + air.gauge_pa)
@@ -232,7 +227,7 @@ class Plant:
         if self._tip.has_yielded or (inflow > 0.0 and (air.lacks_pa_m3 <= 0.0) != was_full):
             self._changed_s = self.now_s
         self._slug.swing(dt_s, faults.water_in_line_m, flowing=inflow > 0.0)
-        self._see(dt_s, is_open)
+        self._see(dt_s)
 
     def _follow_level(self, dt_s: float) -> None:
         head_m = self._head_now_m()
@@ -254,14 +249,14 @@ class Plant:
         return min(flow, max(0.0, lacks_pa) * air.compliance_m3() / dt_s)
 
     def _leaked_pa_m3(self, dt_s: float, inflow: float, leak: float) -> float:
-        """Air that a leak takes in a step: the pressure nears `inflow / leak` unless the tip holds it."""
+        """Air that a leak takes in a step, or lets in below atmosphere; the pressure nears `inflow / leak`."""
         air = self._air
         if air.exit_pa_m3_s > 0.0:
             return leak * air.gauge_pa * dt_s
         compliance = air.compliance_m3()
         return inflow * dt_s + compliance * (inflow / leak - air.gauge_pa) * math.expm1(-leak * dt_s / compliance)
 
-    def _see(self, dt_s: float, is_open: bool) -> None:
+    def _see(self, dt_s: float) -> None:
         """Let the transmitter see the step."""
         p, air = self.params, self._air
         tau_s = p.damping_s + self.faults.damping_extra_s
@@ -271,7 +266,7 @@ class Plant:
         if air.exit_pa_m3_s > 0.0 and self._head_m:
             self._ripple.bubble(dt_s, air.exit_pa_m3_s / (p.atmosphere_abs_pa + air.gauge_pa), tau_s)
         else:
-            self._ripple.rest(dt_s, tau_s, filling=is_open and air.rise_m > 0.0)
+            self._ripple.rest(dt_s, tau_s, off_tip=air.rise_m > _OFF_TIP_M)
 
     def _transmitter_input_pa(self) -> float:
         """Gauge pressure at the transmitter before its damping, the ripple apart."""

@@ -10,7 +10,7 @@ import math
 import random
 
 from lungfish.physics.air import air_viscosity_pa_s
-from lungfish.physics.bubble import bubble_volume_m3, surface_tension_n_m, tate_volume_m3
+from lungfish.physics.bubble import bubble_frequency_hz
 from lungfish.physics.constants import R_AIR_J_KG_K, STANDARD_GRAVITY_M_S2
 from lungfish.physics.friction import laminar_resistance_pa_s_m3, line_friction_pa
 from lungfish.physics.tube import bore_area_m2, pipe_volume_m3
@@ -47,8 +47,9 @@ def damped(shown: float, before: float, after: float, dt_s: float, tau_s: float)
     """
     if tau_s <= 0:
         return after
-    lag = (after - before) / dt_s * tau_s
-    return after - lag + (shown - before + lag) * math.exp(-dt_s / tau_s)
+    # written with expm1, for steps may be as short as a rounding error
+    gone = math.expm1(-dt_s / tau_s)
+    return after + (shown - before) * (1.0 + gone) + (after - before) * gone * tau_s / dt_s
 
 
 class PipeFriction:
@@ -212,33 +213,25 @@ class Ripple:
     _SCATTER = 0.1
     """Relative scatter of the time that a bubble takes."""
 
-    def __init__(
-        self,
-        amplitude_pa: float,
-        *,
-        bore_m: float,
-        density_kg_m3: float,
-        gravity_m_s2: float,
-        air_k: float,
-        rng: random.Random,
-    ) -> None:
+    _FOLLOWED = 8.0
+    """Bubbles that are followed one by one; what was before them in a long step has come to nothing on the mean."""
+
+    def __init__(self, amplitude_pa: float, gravity_m_s2: float, rng: random.Random) -> None:
         self._amplitude_pa = amplitude_pa
         self._gravity_m_s2 = gravity_m_s2
         self._random = rng
-        # a slow flow leaves in bubbles that surface tension holds back until they float away
-        self._least_m3 = tate_volume_m3(bore_m / 2.0, surface_tension_n_m(air_k), density_kg_m3, gravity_m_s2)
         self._phase = 0.0
         self._pace = 1.0
         self._value_pa = 0.0
         self.shown_pa = 0.0
         """Ripple after the transmitter's damping."""
 
-    def rest(self, dt_s: float, tau_s: float, *, filling: bool) -> None:
+    def rest(self, dt_s: float, tau_s: float, *, off_tip: bool) -> None:
         """No bubble leaves."""
         if not self._amplitude_pa:
             return
         before_pa = self._value_pa
-        if filling:
+        if off_tip:
             self._value_pa *= math.exp(-dt_s / 0.3)
         self.shown_pa = damped(self.shown_pa, before_pa, self._value_pa, dt_s, tau_s)
 
@@ -246,10 +239,11 @@ class Ripple:
         """Bubbles leave with a flow at the tip's pressure."""
         if not self._amplitude_pa:
             return
-        pace_hz = flow_m3_s / max(self._least_m3, bubble_volume_m3(flow_m3_s, self._gravity_m_s2))
-        remembered_s = 20.0 * tau_s + 3.0 / pace_hz
-        if dt_s > remembered_s:  # what was before that shows no more
-            self._phase, dt_s = self._random.random(), remembered_s
+        pace_hz = bubble_frequency_hz(flow_m3_s, self._gravity_m_s2)
+        skipped_s = dt_s - self._FOLLOWED / pace_hz
+        if skipped_s > 0.0:
+            self.shown_pa = damped(self.shown_pa, 0.0, 0.0, skipped_s, tau_s)
+            self._phase, self._value_pa, dt_s = self._random.random(), 0.0, self._FOLLOWED / pace_hz
         while dt_s > 0.0:
             edge = self._RISES if self._phase < self._RISES else 1.0
             part_s = (edge - self._phase) / (pace_hz * self._pace)
