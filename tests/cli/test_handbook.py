@@ -14,6 +14,7 @@ import pytest
 
 from lungfish.cli import pages
 from lungfish.cli.main import main
+from lungfish.cli.terminal import put
 from lungfish.core.advice_table import ADVICE
 from lungfish.core.codes import Diagnosis
 from tests.repo.house import ROOT
@@ -123,6 +124,11 @@ def test_a_page_that_is_not_there_gets_one_message(capsys: pytest.CaptureFixture
     assert out == ""
     assert "there is no page `cleaning`; did you mean `clearing`?" in err
     assert "diagnosis" in err
+
+
+def test_a_sign_that_has_no_ascii_never_stops_a_page(capsys: pytest.CaptureFixture[str]) -> None:
+    put(["a name: \u00c6r\u00f8, 3 \u00b1 1 \u2603"], unicode=False)
+    assert capsys.readouterr().out == "a name: ?r?, 3 +- 1 ?\n"
 
 
 @pytest.mark.parametrize("topic", TOPICS)
