@@ -145,10 +145,13 @@ class Upkeep:
             return
         requests, self._asked = self._asked.result(), None
         for request in requests:
-            self.baseline = answer(self.baseline, request)
-            self._journal.event("baseline", answered_text(request), tank=self._tank)
-        if requests:
-            self._keep(tuple(request.number for request in requests))
+            self.do(request)
+
+    def do(self, request: BaselineRequest) -> None:
+        """Do what is asked, tell and keep it."""
+        self.baseline = answer(self.baseline, request)
+        self._journal.event("baseline", answered_text(request), tank=self._tank)
+        self._keep((request.number,))
 
     def after(self, reading: Reading, utc_s: float) -> None:
         """Take in a cycle, and tell what is to be told.
