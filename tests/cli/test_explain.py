@@ -206,7 +206,8 @@ def test_trends_and_what_was_learned_are_told(leaking: Kept, capsys: pytest.Capt
     (fall,) = [line for line in text.splitlines() if line.startswith("  fall of the shut-in")]
     assert fall.split()[4] == "▁▁▁█"
     assert float(fall.split()[-2]) > 300.0
-    assert "learned in 4 cycles" in text
+    assert "learned in 4 cycles: friction" in text
+    assert "baseline: learning, " in text
 
 
 def test_it_reads_the_store_only_and_the_daemon_may_write_meanwhile(

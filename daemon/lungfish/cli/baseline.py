@@ -25,7 +25,7 @@ from lungfish.errors import StoreError
 from lungfish.ports import BaselineAct, BaselineRequest
 from lungfish.store import Archive
 
-__all__ = ["add_parser", "run"]
+__all__ = ["KeptBaseline", "add_parser", "baseline_as_json", "kept_baseline", "run"]
 
 _DESCRIPTION = """\
 Shows what is normal for the tube of a tank, or of each tank of the site, and how it goes: friction while air flows,
@@ -53,7 +53,7 @@ Exit status
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Kept:
+class KeptBaseline:
     """What the store has of one tank."""
 
     tank: Tank
@@ -111,11 +111,11 @@ def run(args: argparse.Namespace) -> int:
         return _act(site, args)
     try:
         with Archive(site.store_path) as archive:
-            kept = [_kept(site, tank, archive) for tank in tanks]
+            kept = [kept_baseline(site, tank, archive) for tank in tanks]
     except StoreError as error:
         return _wrong(str(error))
     if args.json:
-        print(json.dumps({each.tank.name: _as_json(each) for each in kept}, indent=2))
+        print(json.dumps({each.tank.name: baseline_as_json(each) for each in kept}, indent=2))
     else:
         print("\n".join(line for each in kept for line in _lines(each)))
     return 0
@@ -155,11 +155,21 @@ def _user() -> str:
         return "unknown"
 
 
-def _kept(site: Site, tank: Tank, archive: Archive) -> _Kept:
+def kept_baseline(site: Site, tank: Tank, archive: Archive) -> KeptBaseline:
+    """What the store has of a tank's baseline.
+
+    Args:
+        site: the site.
+        tank: one of its tanks.
+        archive: the store.
+
+    Raises:
+        StoreError: the store can't be read.
+    """
     setup = cycle_setup(site, tank)
     stored = archive.baseline(tank.name)
     outdated = stored is not None and stored.config != settings_hash(setup)
-    return _Kept(
+    return KeptBaseline(
         tank=tank,
         setup=setup,
         baseline=Baseline() if stored is None or outdated else stored.baseline,
@@ -172,7 +182,7 @@ def _day(at_s: float) -> str:
     return f"{datetime.fromtimestamp(max(0.0, at_s), UTC):%Y-%m-%d}"
 
 
-def _lines(kept: _Kept) -> Iterator[str]:
+def _lines(kept: KeptBaseline) -> Iterator[str]:
     baseline = kept.baseline
     since = "no usable cycle yet" if baseline.since_s is None else f"since {_day(baseline.since_s)}"
     head = f"{kept.tank.name}  {since}, {baseline.cycles} usable cycles{', locked' if baseline.locked else ''}"
@@ -213,7 +223,12 @@ def _trait_lines(setup: CycleSetup, trait: Trait, track: Track) -> Iterator[str]
         yield f"{'':12}no trend that tells when a limit is reached"
 
 
-def _as_json(kept: _Kept) -> dict[str, object]:
+def baseline_as_json(kept: KeptBaseline) -> dict[str, object]:
+    """A baseline for a program, SI units, None for what is not known.
+
+    Args:
+        kept: what the store has.
+    """
     baseline = kept.baseline
     return {
         "since_utc_s": baseline.since_s,

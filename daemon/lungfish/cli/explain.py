@@ -9,6 +9,7 @@ import math
 import sys
 from collections.abc import Sequence
 
+from lungfish.cli.baseline import baseline_as_json, kept_baseline
 from lungfish.cli.explain_screen import TREND_CYCLES, Explained, screen_lines
 from lungfish.cli.show import as_json
 from lungfish.cli.terminal import put, shows_unicode
@@ -24,7 +25,7 @@ from lungfish.study.told import told_of
 
 __all__ = ["add_parser", "run"]
 
-_EVENTS = 4
+_EVENTS = 3
 _DESCRIPTION = """\
 What the last cycles of a tank found and why, on one screen: the verdicts with what to do about them, a picture of the
 pressure trace that marks what was seen, the numbers of the last cycles side by side, how they have moved, what the tank
@@ -60,7 +61,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     )
     parser.add_argument("site", metavar="SITE.yaml", help="the site file")
     parser.add_argument("tank", metavar="TANK", help="its name in the site file")
-    parser.add_argument("--last", metavar="N", type=_count, default=6, help="cycles in the table, 1 to 1000; default 6")
+    parser.add_argument("--last", metavar="N", type=_count, default=5, help="cycles in the table, 1 to 1000; default 5")
     parser.add_argument("--json", action="store_true", help="for a program: one JSON object, SI units, null: not known")
     parser.set_defaults(func=run)
 
@@ -116,7 +117,7 @@ def _explained(site: Site, tank: str, cycles: int) -> Explained | None:
         if not readings:
             find_tank(site, tank)  # a tank that has left the site file still has its readings
             return None
-        learned = archive.learned(tank)
+        learned, known = archive.learned(tank), site.tanks.get(tank)
         return Explained(
             site=site.name,
             timezone=site.timezone,
@@ -124,6 +125,7 @@ def _explained(site: Site, tank: str, cycles: int) -> Explained | None:
             trace=archive.trace(readings[0].id),
             learned=learned,
             events=archive.last_events(tank, _EVENTS),
+            baseline=None if known is None else kept_baseline(site, known, archive),
             limits=_limits(site, tank, readings[0], learned),
         )
 
@@ -162,6 +164,7 @@ def _as_json(tank: Explained, cycles: int) -> dict[str, object]:
         "trace": [[p.t_s, _known(p.gauge_pa), p.phase.value] for p in tank.trace],
         "cycles": [as_json(_record(reading), reading.seq) for reading in tank.readings[:cycles]],
         "learned": None if tank.learned is None else dataclasses.asdict(tank.learned),
+        "baseline": None if tank.baseline is None else baseline_as_json(tank.baseline),
         "events": _events(tank.events),
     }
 

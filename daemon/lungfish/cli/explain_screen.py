@@ -9,6 +9,8 @@ from textwrap import wrap
 from zoneinfo import ZoneInfo
 
 from lungfish.app.journal import iso_utc
+from lungfish.cli.baseline import KeptBaseline
+from lungfish.cli.explain_baseline import baseline_lines, call_lines
 from lungfish.cli.terminal import WIDTH
 from lungfish.core.budget import COVERAGE_FACTOR
 from lungfish.core.setup import Learned
@@ -23,8 +25,10 @@ __all__ = ["TREND_CYCLES", "Explained", "screen_lines"]
 TREND_CYCLES = 40
 """So many cycles make a trend: one character each."""
 
-_ROWS = 10
+_ROWS = 9
 """Height of the picture."""
+_EVENT_LINES = 3
+"""So much of an event; the log and the store have all."""
 _REMEDIES = 3
 """So many things to do for each code; the handbook has all."""
 _MOST_TIMES = 100.0
@@ -77,6 +81,8 @@ class Explained:
     """None: nothing is kept."""
     events: Sequence[StoredEvent]
     """Of the tank, the newest first."""
+    baseline: KeptBaseline | None = None
+    """None: the tank is not in the site file any more."""
     limits: Sequence[Limit] = ()
     """Pressures that ended the newest cycle."""
 
@@ -94,6 +100,8 @@ def screen_lines(tank: Explained, *, cycles: int, unicode: bool) -> Iterator[str
     yield ""
     for told in told_of(last.diagnosis, last.quality, last.evidence):
         yield from _verdict(told)
+    if tank.baseline is not None:
+        yield from call_lines(tank.baseline, zone)
     yield ""
     yield from _picture(tank, last, unicode)
     yield ""
@@ -101,6 +109,8 @@ def screen_lines(tank: Explained, *, cycles: int, unicode: bool) -> Iterator[str
     yield ""
     yield from _trends(tank.readings, unicode)
     yield from _learned(tank.learned)
+    if tank.baseline is not None:
+        yield from baseline_lines(tank.baseline, zone, unicode=unicode)
     if tank.events:
         yield ""
         yield from _events(tank.events, zone)
@@ -213,23 +223,22 @@ def _learned(learned: Learned | None) -> Iterator[str]:
     if learned is None:
         yield "learned: nothing yet"
         return
-    proven = "never" if learned.proven_gauge_pa is None else f"at {learned.proven_gauge_pa:.0f} Pa"
-    ratio = f"{learned.friction_ratio:.3f} ± {2 * learned.friction_ratio_u:.3f}"
+    ratio = f"{learned.friction_ratio:.2f} ± {2 * learned.friction_ratio_u:.2f}"
+    loss = _cell(None if learned.lost_pa_s is None else 60.0 * max(0.0, learned.lost_pa_s), 5, 1).strip()
     yield (
-        f"learned in {learned.cycles} cycles: friction {ratio} of what the geometry gives, "
-        f"damping {learned.damping_s:.2f} s"
+        f"learned in {learned.cycles} cycles: friction {ratio} of geometry's, damping {learned.damping_s:.2f} s, "
+        f"loses {loss} Pa/min shut"
     )
-    lost_pa_s = learned.lost_pa_s
-    lost = "not known" if lost_pa_s is None else "nothing" if lost_pa_s <= 0 else f"{60.0 * lost_pa_s:.1f} Pa/min"
-    yield f"  air last proven at the tip {proven}; lost from the shut tube between cycles: {lost}"
 
 
 def _events(events: Sequence[StoredEvent], zone: ZoneInfo) -> Iterator[str]:
     yield "events"
     for event in events:
-        first, *more = wrap(event.text, WIDTH - 32) or [""]
-        yield f"  {_local(event.at.utc_s, zone):%m-%d %H:%M:%S} {event.kind:<14} {first}"
-        yield from (f"{'':<32}{line}" for line in more[:1])
+        at = f"{_local(event.at.utc_s, zone):%m-%d %H:%M:%S}"
+        text = f"{at} {event.kind}: {event.text}"
+        yield from wrap(
+            text, WIDTH, initial_indent="  ", subsequent_indent="    ", max_lines=_EVENT_LINES, placeholder=" ..."
+        )
 
 
 def _local(utc_s: float, zone: ZoneInfo) -> datetime:
