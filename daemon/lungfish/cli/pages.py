@@ -17,6 +17,7 @@ from lungfish.cli.terminal import WIDTH
 from lungfish.core import plan, verdict
 from lungfish.core.advice import category_of, signal_told
 from lungfish.core.advice_table import ADVICE
+from lungfish.core.baseline import FALSE_CALL_CYCLES, LEARNING_CYCLES
 from lungfish.core.codes import GRAVITY_ORDER, Category, Diagnosis
 from lungfish.core.level import DISAGREEMENT_SIGMAS
 
@@ -31,6 +32,8 @@ FIGURES: Mapping[str, str] = {
     "shut_in_most_s": f"{plan.SHUT_IN_S[1]:g}",
     "period_ms": f"{1000 * plan.PERIOD_S:.0f}",
     "silence_s": f"{plan.SILENCE_S:g}",
+    "learning_cycles": f"{LEARNING_CYCLES}",
+    "false_call_cycles": f"{FALSE_CALL_CYCLES:,.0f}",
     "leak_pa_s": f"{verdict.LEAK_PA_S:.0f}",
     "sigmas": f"{DISAGREEMENT_SIGMAS:.0f}",
 }
