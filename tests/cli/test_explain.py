@@ -229,6 +229,20 @@ def test_it_reads_the_store_only_and_the_daemon_may_write_meanwhile(
     assert "level 2.5000 m" in capsys.readouterr().out
 
 
+def test_what_switches_said_is_told_where_there_are_some(
+    healthy: Kept, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert "switch" not in screen(healthy, capsys)
+    site = tmp_path / "site.yaml"
+    site.write_bytes(healthy.site.read_bytes())
+    with opened(tmp_path / "invented.db") as keeper:
+        features = {"supply_seen": False, "flow_seen": True}
+        keeper.put_reading(reading(0.0, tank="t0", evidence={"features": features}))
+        keeper.flush()
+    assert main(["explain", str(site), "t0"]) == 0
+    assert "\nswitches: supply missing, flow seen\n" in capsys.readouterr().out
+
+
 def test_a_tank_that_has_left_the_site_file_still_has_its_screen(
     healthy: Kept, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -17,7 +17,7 @@ from lungfish.core.setup import Learned
 from lungfish.ports import ClockState, TracePoint
 from lungfish.store import StoredEvent, StoredReading
 from lungfish.study.picture import sparkline
-from lungfish.study.seen import Limit, number_of, pictures, seen_of
+from lungfish.study.seen import Limit, answer_of, number_of, pictures, seen_of
 from lungfish.study.told import Told, told_of
 
 __all__ = ["TREND_CYCLES", "Explained", "screen_lines"]
@@ -130,6 +130,7 @@ def _head(tank: Explained, last: StoredReading, zone: ZoneInfo) -> Iterator[str]
     volume = "volume not known" if last.volume_m3 is None else f"volume {last.volume_m3:.3f} m3"
     yield f"{last.quality.upper()}   {level}   {head}   {volume}"
     yield _purge(last)
+    yield from _switches(last)
 
 
 def _purge(last: StoredReading) -> str:
@@ -141,6 +142,15 @@ def _purge(last: StoredReading) -> str:
     times = _ratio(number_of(last.evidence, "air_pa_m3"), number_of(last.evidence, "least_air_pa_m3"))
     share = "" if times is None or times > _MOST_TIMES else f", {times:.1f} times the least for this reading"
     return f"valve open {last.purge_s:.2f} s, {air}{share}"
+
+
+def _switches(last: StoredReading) -> Iterator[str]:
+    """What switches said, where the site has them and they answered."""
+    names = (("supply_seen", "supply there", "supply missing"), ("flow_seen", "flow seen", "no flow"))
+    answers = [(answer_of(last.evidence, name), yes, no) for name, yes, no in names]
+    told = [yes if answer else no for answer, yes, no in answers if answer is not None]
+    if told:
+        yield f"switches: {', '.join(told)}"
 
 
 def _verdict(told: Told) -> Iterator[str]:

@@ -10,7 +10,7 @@ from lungfish.core.reading import Phase
 from lungfish.ports import TracePoint
 from lungfish.study.picture import Frame, Mark, draw
 
-__all__ = ["Limit", "Seen", "number_of", "pictures", "seen_of"]
+__all__ = ["Limit", "Seen", "answer_of", "number_of", "pictures", "seen_of"]
 
 _LEAST_RANGE_PA = 20.0
 _KNEE_LEAST_S = 0.1
@@ -110,6 +110,18 @@ def number_of(evidence: Mapping[str, object], name: str) -> float | None:
     if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
         return None
     return float(value)
+
+
+def answer_of(evidence: Mapping[str, object], name: str) -> bool | None:
+    """A feature that is yes or no; None when this cycle could not tell.
+
+    Args:
+        evidence: of a reading.
+        name: of the feature.
+    """
+    features = evidence.get("features")
+    value = features.get(name) if isinstance(features, Mapping) else None
+    return value if isinstance(value, bool) else None
 
 
 def seen_of(points: Sequence[TracePoint], evidence: Mapping[str, object]) -> Seen:
