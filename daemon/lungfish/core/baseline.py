@@ -51,9 +51,6 @@ _WILD = 3.0
 """A group likewise."""
 _SHARPENS = 30
 """Groups that sharpen the normal; later ones are only held against it."""
-_BACK_GROUPS = 3
-"""So many groups in a row near the normal end a call."""
-_BACK_SIGMAS = 2.0
 _MOST_GROUPS = 64
 """Groups remembered; when there are more, older neighbours are put together."""
 
@@ -116,8 +113,6 @@ class Track:
     """The chart has called this way and the trait has not come back."""
     called_s: float | None = None
     """When it called, s."""
-    back: int = 0
-    """Groups near the normal since then, in a row."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -193,12 +188,17 @@ def _learn(yard: Yardstick, trait: Trait, track: Track, value: float, at_s: floa
     if len(values) < LEARNING_CYCLES:
         return replace(track, learning=values), []
     normal = learned_normal(yard, values, at_s)
+    up, down = track.up, track.down
     notices = [_notice(yard, trait, track, normal, Said.LEARNED, None, normal.learned_centre, 1)]
     called: Way | None = None
     if normal.doubted:
         called = Way.UP if normal.learned_centre > normal.centre else Way.DOWN
         notices = [_notice(yard, trait, track, normal, Said.DOUBTED, called, normal.learned_centre, 1)]
-    return replace(track, learning=(), normal=normal, called=called, called_s=at_s if called else None), notices
+        start = Cusum(value=interval_of(track), since_s=at_s)  # as if its chart had called
+        up, down = (start, down) if called is Way.UP else (up, start)
+    return replace(
+        track, learning=(), normal=normal, up=up, down=down, called=called, called_s=at_s if called else None
+    ), notices
 
 
 def _gather(
@@ -250,26 +250,28 @@ def _end_group(
         down=track.down.after(-z, group.at_s) if yard.watches_down else track.down,
     )
     if track.called is not None:
-        return _perhaps_back(yard, trait, track, normal, z, group)
+        return _perhaps_back(yard, trait, track, normal, track.called, group)
     h = interval_of(track)
     way = Way.UP if track.up.value > h else Way.DOWN if track.down.value > h else None
     if way is not None:
         told = _notice(yard, trait, track, normal, Said.CALLED, way, group.mean, count)
-        return replace(track, called=way, called_s=group.at_s, back=0), [told]
+        return replace(track, called=way, called_s=group.at_s), [told]
     if sharpen and track.group_count <= _SHARPENS:
         track = replace(track, normal=sharpened(normal, normal.centre + z * sd, count))
     return track, []
 
 
 def _perhaps_back(
-    yard: Yardstick, trait: Trait, track: Track, normal: Normal, z: float, group: Group
+    yard: Yardstick, trait: Trait, track: Track, normal: Normal, way: Way, group: Group
 ) -> tuple[Track, list[Notice]]:
-    """A call stands until the trait has been near its normal for some groups: told once, and its end once."""
-    back = track.back + 1 if abs(z) < _BACK_SIGMAS else 0
-    if back < _BACK_GROUPS:
-        return replace(track, back=back), []
-    told = _notice(yard, trait, track, normal, Said.BACK, track.called, group.mean, group.cycles)
-    return replace(track, called=None, called_s=None, back=0, up=Cusum(), down=Cusum()), [told]
+    """A call is told once, and stands until its chart is back at zero: after weeks near the normal, not a good day."""
+    h = interval_of(track)
+    side = track.up if way is Way.UP else track.down
+    if side.value > 0.0:
+        bounded = replace(side, value=min(side.value, h))
+        return replace(track, up=bounded) if way is Way.UP else replace(track, down=bounded), []
+    told = _notice(yard, trait, track, normal, Said.BACK, way, group.mean, group.cycles)
+    return replace(track, called=None, called_s=None), [told]
 
 
 def _remembered(groups: tuple[Group, ...]) -> tuple[Group, ...]:
