@@ -43,14 +43,17 @@ DAY_S = 86400.0
 FALSE_CALL_CYCLES = 100_000.0
 """All charts of a tank together are to call falsely less than once in so many cycles."""
 _SIDES = sum(2 if trait in (Trait.FRICTION, Trait.RIPPLE) else 1 for trait in Trait)
-_MARGIN = 2.0
-"""Run lengths are set this much longer than that: means of groups are not exactly normal and independent."""
+_MARGIN = 5.0
+"""Run lengths are set this much longer than that: the normal and its spread are learned, not known."""
 _OUTLIER = 4.0
 """A cycle further off than this, in its standard deviations, counts as if it were just so far."""
 _WILD = 3.0
 """A group likewise."""
-_SHARPENS = 30
-"""Groups that sharpen the normal; later ones are only held against it."""
+_SHARPENS = 365
+"""Groups that sharpen the normal, the seasons of a year; later ones are only held against it."""
+_AGREES, _AGREES_IN_DOUBT = 4.0, 3.0
+"""A group further off than this, in standard deviations, sharpens nothing; the second while the normal stands on a part
+of the first cycles only, because they had changed."""
 _MOST_GROUPS = 64
 """Groups remembered; when there are more, older neighbours are put together."""
 
@@ -236,7 +239,8 @@ def _end_group(
     count, from_s = track.count, track.from_s or 0.0
     group = Group(from_s + track.total_s / count, track.total / count, count)
     sd = group_sd(yard, normal, count)
-    z = min(max((group.mean - normal.centre) / sd, -_WILD), _WILD)
+    raw = (group.mean - normal.centre) / sd
+    z = min(max(raw, -_WILD), _WILD)
     track = replace(
         track,
         from_s=None,
@@ -256,7 +260,8 @@ def _end_group(
     if way is not None:
         told = _notice(yard, trait, track, normal, Said.CALLED, way, group.mean, count)
         return replace(track, called=way, called_s=group.at_s), [told]
-    if sharpen and track.group_count <= _SHARPENS:
+    agrees = _AGREES if normal.weight > 0.6 * LEARNING_CYCLES else _AGREES_IN_DOUBT
+    if sharpen and abs(raw) <= agrees and track.group_count <= _SHARPENS:
         track = replace(track, normal=sharpened(normal, normal.centre + z * sd, count))
     return track, []
 

@@ -13,10 +13,12 @@ __all__ = ["Normal", "group_sd", "learned_normal", "sharpened"]
 
 _MAD_TO_SD = 1.4826
 """Standard deviation over median deviation of a normal variable."""
-_CHANGE_SIGMAS = 8.0
+_CHANGE_SIGMAS = 5.5
 _SHORTEST_PART = 3
-_PHI_GROUPS, _PHI = 10.0, 1.25
-"""How the variance of a group's mean compares to that of independent cycles, before groups have shown it."""
+_PHI_GROUPS, _PHI = 5.0, 3.0
+"""How the variance of a group's mean compares to that of independent cycles before groups have shown it, and how many
+groups that is worth: days differ, and the spread of so few cycles is not well known.
+"""
 _PHI_LEAST = 0.3
 
 
