@@ -51,9 +51,9 @@ _WILD = 3.0
 """A group likewise."""
 _SHARPENS = 365
 """Groups that sharpen the normal, the seasons of a year; later ones are only held against it."""
-_AGREES, _AGREES_IN_DOUBT = 4.0, 3.0
-"""A group further off than this, in standard deviations, sharpens nothing; the second while the normal stands on a part
-of the first cycles only, because they had changed."""
+_AGREES, _BEYOND_SHARE = 4.0, 0.34
+"""A group further off than this, in standard deviations, sharpens nothing, nor one with a greater share of outliers:
+they were bounded, so its mean hides how far off it is."""
 _MOST_GROUPS = 64
 """Groups remembered; when there are more, older neighbours are put together."""
 
@@ -102,6 +102,8 @@ class Track:
     """Sum of their values."""
     total_s: float = 0.0
     """Sum of their times after `from_s`, s."""
+    beyond: int = 0
+    """Outliers among them, which were bounded."""
     groups: tuple[Group, ...] = ()
     """Finished groups, the oldest first."""
     group_count: int = 0
@@ -223,6 +225,7 @@ def _gather(
         count=track.count + 1,
         total=track.total + bounded,
         total_s=track.total_s + at_s - from_s,
+        beyond=track.beyond + (bounded != value),
     ), notices
 
 
@@ -240,6 +243,7 @@ def _end_group(
     group = Group(from_s + track.total_s / count, track.total / count, count)
     sd = group_sd(yard, normal, count)
     raw = (group.mean - normal.centre) / sd
+    agrees = abs(raw) <= _AGREES and track.beyond <= _BEYOND_SHARE * count
     z = min(max(raw, -_WILD), _WILD)
     track = replace(
         track,
@@ -247,6 +251,7 @@ def _end_group(
         count=0,
         total=0.0,
         total_s=0.0,
+        beyond=0,
         groups=_remembered((*track.groups, group)),
         group_count=track.group_count + 1,
         group_cycles=track.group_cycles + count,
@@ -260,8 +265,7 @@ def _end_group(
     if way is not None:
         told = _notice(yard, trait, track, normal, Said.CALLED, way, group.mean, count)
         return replace(track, called=way, called_s=group.at_s), [told]
-    agrees = _AGREES if normal.weight > 0.6 * LEARNING_CYCLES else _AGREES_IN_DOUBT
-    if sharpen and abs(raw) <= agrees and track.group_count <= _SHARPENS:
+    if sharpen and agrees and track.group_count <= _SHARPENS:
         track = replace(track, normal=sharpened(normal, normal.centre + z * sd, count))
     return track, []
 
