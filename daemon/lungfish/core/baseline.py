@@ -52,8 +52,9 @@ _WILD = 3.0
 _SHARPENS = 365
 """Groups that sharpen the normal, the seasons of a year; later ones are only held against it."""
 _AGREES, _BEYOND_SHARE = 4.0, 0.34
-"""A group further off than this, in standard deviations, sharpens nothing, nor one with a greater share of outliers:
-they were bounded, so its mean hides how far off it is."""
+"""A group further off than this, in standard deviations, sharpens nothing, nor one with a greater share of outliers."""
+_WAITS, _WAITS_SHARE = 20, 4
+"""So many groups, and at first a quarter of all, wait before they sharpen: what has begun to grow is not normal yet."""
 _MOST_GROUPS = 64
 """Groups remembered; when there are more, older neighbours are put together."""
 
@@ -84,6 +85,8 @@ class Group:
     """Mean of the trait, outliers bounded."""
     cycles: int
     """Cycles in it."""
+    sound: bool = True
+    """Few outliers in it: they were bounded, so that its mean may hide how far off it was."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -240,11 +243,10 @@ def _end_group(
     yard: Yardstick, trait: Trait, track: Track, normal: Normal, *, sharpen: bool
 ) -> tuple[Track, list[Notice]]:
     count, from_s = track.count, track.from_s or 0.0
-    group = Group(from_s + track.total_s / count, track.total / count, count)
+    sound = track.beyond <= _BEYOND_SHARE * count
+    group = Group(from_s + track.total_s / count, track.total / count, count, sound)
     sd = group_sd(yard, normal, count)
-    raw = (group.mean - normal.centre) / sd
-    agrees = abs(raw) <= _AGREES and track.beyond <= _BEYOND_SHARE * count
-    z = min(max(raw, -_WILD), _WILD)
+    z = min(max((group.mean - normal.centre) / sd, -_WILD), _WILD)
     track = replace(
         track,
         from_s=None,
@@ -265,9 +267,20 @@ def _end_group(
     if way is not None:
         told = _notice(yard, trait, track, normal, Said.CALLED, way, group.mean, count)
         return replace(track, called=way, called_s=group.at_s), [told]
-    if sharpen and agrees and track.group_count <= _SHARPENS:
-        track = replace(track, normal=sharpened(normal, normal.centre + z * sd, count))
+    if sharpen and track.group_count <= _SHARPENS:
+        track = replace(track, normal=_sharpened_by_older(yard, track, normal))
     return track, []
+
+
+def _sharpened_by_older(yard: Yardstick, track: Track, normal: Normal) -> Normal:
+    """The normal after the group whose wait is over, if there is one now and it agrees."""
+    wait, waited = (min(_WAITS, count // _WAITS_SHARE) for count in (track.group_count, track.group_count - 1))
+    group = track.groups[-1 - wait]
+    sd = group_sd(yard, normal, group.cycles)
+    z = (group.mean - normal.centre) / sd
+    if wait > waited or not group.sound or abs(z) > _AGREES:
+        return normal
+    return sharpened(normal, normal.centre + min(max(z, -_WILD), _WILD) * sd, group.cycles)
 
 
 def _perhaps_back(
@@ -293,7 +306,7 @@ def _remembered(groups: tuple[Group, ...]) -> tuple[Group, ...]:
     for a, b in zip(old[::2], old[1::2], strict=True):
         count = a.cycles + b.cycles
         at_s = (a.at_s * a.cycles + b.at_s * b.cycles) / count
-        pairs.append(Group(at_s, (a.mean * a.cycles + b.mean * b.cycles) / count, count))
+        pairs.append(Group(at_s, (a.mean * a.cycles + b.mean * b.cycles) / count, count, a.sound and b.sound))
     return (*pairs, *new)
 
 
