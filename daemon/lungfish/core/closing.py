@@ -72,6 +72,8 @@ class Closing:
     """The same from neighbour to neighbour: ripple, but no climb."""
     shut_scatter_pa: float
     """Standard deviation of the samples after closing."""
+    shut_jitter_pa: float
+    """The same from neighbour to neighbour, of the later half: ripple that goes on."""
     autocorrelation: float
     """Lag 1, of the residuals after closing."""
     fall_delay_u_s: float
@@ -232,6 +234,7 @@ def _closing(
         hold_scatter_pa=_rms(hold) * sd_hold,
         hold_jitter_pa=_jitter(model.gauge_pa[:count]),
         shut_scatter_pa=_rms(shut) * sd_shut,
+        shut_jitter_pa=_jitter(model.gauge_pa[count + len(shut) // 2 :]),
         autocorrelation=correlation,
         fall_delay_u_s=_ONSET_MODEL * (model.line.onset_s + model.line.settling_s)
         if model.line.onset_s > 0

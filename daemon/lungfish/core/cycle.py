@@ -30,10 +30,12 @@ from lungfish.core.events import (
     ValveState,
     Wake,
 )
+from lungfish.core.decay import still_falling
 from lungfish.core.expect import bubbling_friction_pa
 from lungfish.core.fit import fit_line
 from lungfish.core.judge import Ending, judge
 from lungfish.core.plan import (
+    BENDING_S,
     CORNER_S,
     FALSE_STEADY,
     FILL_PERIOD_S,
@@ -58,8 +60,12 @@ _OPENING_S = 5.0
 """A valve that does not confirm its opening within this is shut again."""
 _DUE_S = 1e-6
 """A deadline this near has come: sums of floats must not send the runner round for a picosecond."""
+_STOP_NOISE_PA = 3.0
+"""At its lower stop a transmitter shows no noise; it has some all the same."""
 _BAD_IN_A_ROW = 3
 """So many failed or invalid readings on end make a verdict; fewer are a mishap."""
+_UNKNOWN_DAMPING = 0.5
+"""Standard uncertainty of the logarithm of the damping above which it is a guess."""
 _SHUT, _OPEN = SetValve(state=ValveState.SHUT), SetValve(state=ValveState.OPEN)
 
 
@@ -121,7 +127,8 @@ class Cycle:
         if record.times_s[-1] - record.times_s[0] < self._plan.look_s(record.noise_pa, period_s):
             return (self._watchdog(event),)
         self._asked = True
-        return Sample(period_s=WAIT_PERIOD_S), AskAir(), self._watchdog(event)
+        # the question last: whoever grants at once leads to the deadline of the open valve, which must stand
+        return Sample(period_s=WAIT_PERIOD_S), self._watchdog(event), AskAir()
 
     def _measure_rest(self) -> None:
         """Trapped pressure and noise floor, from the latest look: while waiting for air the pressure may drift."""
@@ -132,6 +139,8 @@ class Cycle:
         line = fit_line(times, gauges)
         record.noise_pa = max(0.3, line.residual_sd)
         record.trapped_pa = line.values[0] + line.values[1] * (times[-1] - math.fsum(times) / len(times))
+        if record.trapped_pa < self._plan.low_stop_pa:
+            record.noise_pa = max(record.noise_pa, self._learned.noise_pa or 0.0, _STOP_NOISE_PA)
 
     def _watchdog(self, event: Event) -> Wake:
         """Wake when nothing more is heard."""
@@ -252,15 +261,17 @@ class Cycle:
             return limits
         return self._seek_plateau(event, now_s) + limits
 
-    def _seek_plateau(self, event: Event, now_s: float) -> tuple[Action, ...]:
+    def _seek_plateau(self, event: PressureRead, now_s: float) -> tuple[Action, ...]:
         """Is the tip reached, and has it bubbled long enough?"""
         record, plan = self._record, self._plan
         if now_s - self._checked_s < 1.9 * PERIOD_S:
             return ()
         self._checked_s = now_s
+        if event.gauge_pa < plan.low_stop_pa:
+            return ()  # at its stop the transmitter would look steady for ever
         found = None if self._plainly_climbing() else self._trend()
         was = self.phase
-        steady = found is not None and found.steady_within(plan.steady_pa_s)
+        steady = found is not None and found.steady_within(plan.steady_pa_s) and not self._plainly_lagging()
         if found is None or found.climbs_beyond(plan.slow_climb_pa_s if steady else plan.steady_pa_s, k=3.0):
             self.phase, steady = Phase.FILL, False
         elif steady:
@@ -320,12 +331,25 @@ class Cycle:
         limit = 0.5 if quick else 1.0 + FALSE_STEADY * lag
         return slope - 4.0 * slope_u > limit * self._plan.filling_pa_s + LEVEL_RATE_PA_S
 
+    def _plainly_lagging(self) -> bool:
+        """The samples themselves still climb, and how much of that is the transmitter's damping is not known yet.
+
+        A supply that gives out looks like a damped plateau: as long as the damping is a guess, wait until it is over.
+        """
+        record, plan = self._record, self._plan
+        if self._learned.log_damping_u < _UNKNOWN_DAMPING:
+            return False
+        times, gauges = record.since(record.times_s[-1] - WINDOWS_S[1])
+        raw = trend_of(times, gauges, noise_pa=record.noise_pa)
+        return raw is not None and raw.climbs_beyond(plan.slow_climb_pa_s)
+
     def _close(self, event: Event) -> tuple[Action, ...]:
         record = self._record
         record.shut_commanded_s = self._since_start_s(event)
         self.phase = Phase.SHUT_IN
         period_s = record.period_s or PERIOD_S
         self._shut_in_s = self._plan.shut_in_s(record.noise_pa, min(period_s, 0.2), self._longest_damping_s())
+        record.shut_in_s = self._shut_in_s
         return _SHUT, Sample(period_s=PERIOD_S), Wake(at_s=event.t_s + self._shut_in_s)
 
     def _longest_damping_s(self) -> float:
@@ -353,10 +377,22 @@ class Cycle:
 
     def _shut_in_over(self, event: Event, now_s: float) -> tuple[Action, ...]:
         record = self._record
-        end_s = (record.shut_commanded_s or 0.0) + self._shut_in_s
+        commanded_s = record.shut_commanded_s or 0.0
+        if now_s >= commanded_s + self._shut_in_s - _DUE_S and self._shut_in_s < BENDING_S and self._may_come_to_rest():
+            self._shut_in_s = min(BENDING_S, 1.4 * self._shut_in_s)
+        end_s = commanded_s + self._shut_in_s
         if now_s < end_s - _DUE_S:
             return (Wake(at_s=record.started_at_s + end_s),)
         return self._finish(event, Ending.COMPLETE if record.shut_s is not None else Ending.NOT_SHUT)
+
+    def _may_come_to_rest(self) -> bool:
+        """The pressure has not come to rest on a straight line yet, and waiting costs no air."""
+        record = self._record
+        if record.shut_s is None:
+            return False
+        settled_s = record.shut_s + 3.0 * self._plan.settling_s + 3.0 * self._longest_damping_s()
+        times, gauges = record.since(min(settled_s, 0.5 * (record.shut_s + record.times_s[-1])))
+        return still_falling(times, gauges, record.noise_pa)
 
     # -- the end ------------------------------------------------------------------------------------------------------
 

@@ -18,7 +18,7 @@ from lungfish.core.setup import CycleSetup, Learned
 from lungfish.physics.air import air_density_kg_m3
 from lungfish.physics.column import head_from_gauge_m
 
-__all__ = ["DISAGREEMENT_SIGMAS", "Weighed", "freeze_sd_pa", "head_m", "level_of", "weigh"]
+__all__ = ["DISAGREEMENT_SIGMAS", "Weighed", "freeze_sd_pa", "head_m", "level_of", "still_flowing", "weigh"]
 
 DISAGREEMENT_SIGMAS = 4.0
 """Plateau and shut-in further apart than this, in standard deviations of their difference, do not agree."""
@@ -96,8 +96,8 @@ def weigh(setup: CycleSetup, learned: Learned, closing: Closing) -> Weighed:
     apart = by_plateau - closing.shut_in_pa
     disagreement = apart / math.sqrt(apart_var)
     weight = min(1.0, max(0.0, (shut_var - shared) / apart_var))
-    if abs(disagreement) > DISAGREEMENT_SIGMAS:
-        weight = 0.0  # friction is not what it was; the shut-in does not know friction
+    # the less the two agree, the less the plateau counts: friction may not be what it was, and the shut-in knows none
+    weight *= min(1.0, max(0.0, (DISAGREEMENT_SIGMAS - abs(disagreement)) / (DISAGREEMENT_SIGMAS - 2.0)))
     rest = 1.0 - weight
     noise_var = (
         weight**2 * closing.plateau_var_pa2
@@ -114,6 +114,28 @@ def weigh(setup: CycleSetup, learned: Learned, closing: Closing) -> Weighed:
         friction_pa=learned.friction_ratio * friction,
         disagreement=disagreement,
         learned=_learn(setup, learned, closing, friction, apart, apart_var),
+    )
+
+
+def still_flowing(setup: CycleSetup, learned: Learned, closing: Closing, weighed: Weighed) -> Weighed:
+    """The same when closing did not end the flow: only the plateau counts, and nothing is learned.
+
+    Args:
+        setup: the tank.
+        learned: what was known before this cycle.
+        closing: the fit of the moment of closing.
+        weighed: what plateau and shut-in gave when taken for what they are not.
+    """
+    friction_pa = bubbling_friction_pa(setup, max(0.0, closing.plateau_pa))
+    return dataclasses.replace(
+        weighed,
+        gauge_pa=closing.plateau_pa - learned.friction_ratio * friction_pa,
+        noise_u_pa=math.sqrt(closing.plateau_var_pa2),
+        friction_u_pa=friction_pa * learned.friction_ratio_u,
+        freeze_u_pa=freeze_sd_pa(setup, learned),
+        leak_u_pa=0.0,
+        friction_pa=learned.friction_ratio * friction_pa,
+        learned=learned,
     )
 
 

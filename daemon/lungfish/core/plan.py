@@ -15,6 +15,7 @@ from lungfish.core.setup import CycleSetup, Learned
 from lungfish.physics.bubble import ripple_bound_pa
 
 __all__ = [
+    "BENDING_S",
     "CORNER_S",
     "FALL_PA_S",
     "FILL_PERIOD_S",
@@ -38,6 +39,8 @@ LOOK_S = (1.0, 4.0)
 """Shortest and longest look at the trapped pressure."""
 SHUT_IN_S = (2.5, 15.0)
 """Shortest and longest shut-in; it costs no air."""
+BENDING_S = 30.0
+"""Longest shut-in of a curve that still bends: what a narrowed tip holds back takes its time to leave."""
 HOLD_S = (0.6, 1.2)
 """Shortest and longest stretch of bubbling wanted for the plateau."""
 TARGET_PA = 3.0
@@ -68,6 +71,8 @@ class Plan:
     """Below this a value is off the span."""
     invalid_high_pa: float
     """Above this a value is off the span."""
+    low_stop_pa: float
+    """Below this the transmitter may be at its lower stop, where it can tell neither pressure nor noise."""
     filling_pa_s: float
     """Slope of the slowest filling."""
     settling_s: float
@@ -90,9 +95,11 @@ class Plan:
             open_limit_s=fill_limit_s(setup),
             brim_pa=full + max(1.5, ratio) * bubbling_friction_pa(setup, full) + margin,
             over_range_pa=setup.span_high_pa - 1e-3 * span,
-            # the edges of NAMUR NE 43 for a 4 to 20 mA span: 3.8 and 20.5 mA
-            invalid_low_pa=setup.span_low_pa - 0.0125 * span,
+            # the edges of NAMUR NE 43 for a 4 to 20 mA span: failure at 3.6 mA, measuring to 20.5 mA. Below 3.8 mA it
+            # is at its lower stop, as a flooded tight tube under a falling level makes it: suction, and no failure.
+            invalid_low_pa=setup.span_low_pa - 0.025 * span,
             invalid_high_pa=setup.span_high_pa + 0.03125 * span,
+            low_stop_pa=setup.span_low_pa - 0.01 * span,
             filling_pa_s=slowest_fill_pa_s(setup, full),
             settling_s=tube_settling_s(setup, full / 2.0),
         )

@@ -18,8 +18,10 @@ from lungfish.core.steady import trend_of
 
 __all__ = ["Movement", "movement_of"]
 
-_SIGMAS = 4.0
+_SIGMAS = 5.0
 """A step this far beyond its own uncertainty is no play of the noise."""
+_LEAST_PA = 2.0
+"""And this far in any case, 0.2 mm of water."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,16 +42,15 @@ class Movement:
     """Its standard uncertainty, Pa/s."""
 
     @property
-    def seen(self) -> bool:
-        """Opening and closing together have moved the pressure more than the play of the noise does."""
-        strain = math.hypot(self.opening_pa / self.opening_u_pa, self.closing_pa / self.closing_u_pa)
-        return strain > _SIGMAS and max(abs(self.opening_pa), abs(self.closing_pa)) > 2.0
+    def dropped(self) -> bool:
+        """Closing took pressure away, beyond the play of the noise: friction of a flow that went somewhere."""
+        return -self.closing_pa > max(_SIGMAS * self.closing_u_pa, _LEAST_PA)
 
     @property
-    def up_and_down(self) -> bool:
-        """Opening lifted the pressure and closing took it back: friction of a flow that went somewhere."""
-        up, down = self.opening_pa / self.opening_u_pa, -self.closing_pa / self.closing_u_pa
-        return up > _SIGMAS and down > _SIGMAS
+    def froze(self) -> bool:
+        """Opening lifted nothing, and closing froze a bubble. After a lift, a climb that ends could look like it."""
+        lifted = self.opening_pa > max(_SIGMAS * self.opening_u_pa, _LEAST_PA)
+        return not lifted and self.closing_pa > max(_SIGMAS * self.closing_u_pa, _LEAST_PA)
 
     def settled_within(self, slope_pa_s: float) -> bool:
         """The pressure is surely not climbing faster than this while open."""
@@ -70,7 +71,8 @@ def movement_of(record: Record, plan: Plan, damping_s: float) -> Movement | None
     if record.opened_s is None or record.shut_s is None:
         return None
     onset_s = 2.0 * damping_s + 2.0 * plan.settling_s
-    from_s = min(record.opened_s + onset_s, record.shut_s - 0.5)
+    steady_s = record.steady_from_s if record.steady_from_s is not None else record.shut_s - 1.0
+    from_s = min(max(record.opened_s + onset_s, steady_s + 2.0 * damping_s), record.shut_s - 0.4)
     before, p_before = record.since(record.opened_s - 5.0, record.opened_s)
     during, p_during = record.since(max(from_s, record.opened_s), record.shut_s)
     after, p_after = record.since(record.shut_s + 3.0 * damping_s + 3.0 * plan.settling_s)

@@ -35,6 +35,8 @@ class Record:
     """When it was commanded shut after that."""
     shut_s: float | None = None
     """When it shut, by its read-back."""
+    shut_in_s: float = math.inf
+    """Shut-in that was planned, s: the fit of the closing ends there, a look at a bending curve may go on."""
     observed: ValveState = ValveState.UNKNOWN
     """The valve as last read back."""
     steady_from_s: float | None = None

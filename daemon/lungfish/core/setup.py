@@ -94,10 +94,26 @@ class Learned:
     """How many closings stand behind it."""
     leak_pa_s: float | None = None
     """Fall of the last shut-in, Pa/s, positive for a fall; None when unknown."""
+    leak_u_pa_s: float = 3.0
+    """Its standard uncertainty, Pa/s."""
     proven_gauge_pa: float | None = None
     """Pressure of the head when air was last proven to bubble at the tip, Pa; None: never yet."""
-    tight: bool = False
-    """The tube was last found to have kept its air from one proven reading to the next."""
+    noise_pa: float | None = None
+    """Standard deviation of the transmitter at rest as it usually is, Pa; None: not seen yet."""
+    stirs: bool = False
+    """At rest the transmitter's values have differed from each other: one that stands still for good is frozen."""
+    owed_pa: float = 0.0
+    """Rise that openings must have brought since air was last proven, for the level has compressed the air, Pa."""
+    expected_pa: float = 0.0
+    """Rise that is expected of them, all of a leak's share in it, Pa."""
+    brought_pa: float = 0.0
+    """Rise that they brought, Pa."""
+    brought_var_pa2: float = 0.0
+    """Its variance, Pa2."""
+    stuck_open: bool = False
+    """The last closing did not end the flow."""
+    lost_pa_s: float | None = None
+    """Pressure that the shut tube was last found to lose between two cycles, Pa/s; None: not known yet."""
     shut_gauge_pa: float | None = None
     """Pressure at the end of the last shut-in, Pa; None when unknown."""
     shut_at_s: float | None = None

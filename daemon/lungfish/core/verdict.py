@@ -1,72 +1,139 @@
-"""Verdicts on a cycle that ran to its end: evidence against limits, each told with its numbers."""
+"""Verdicts on a cycle that ran to its end: evidence against limits, each told with its numbers.
+
+What makes the evidence is in `evidence`; what each code means for a technician is in `advice`.
+"""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
-from lungfish.core.air import first_bubble_after_s
-from lungfish.core.closing import Closing
 from lungfish.core.codes import Diagnosis, Finding, Quality
-from lungfish.core.expect import throughput_pa_m3_s, unit_weight_pa_m
-from lungfish.core.level import DISAGREEMENT_SIGMAS, Weighed, freeze_sd_pa, head_m
+from lungfish.core.evidence import (
+    DYING_RISE,
+    FRICTION_SEEN,
+    LATE_SHARE,
+    RIPPLE_SHOWS,
+    UNPROVEN_M,
+    Case,
+    balance_of,
+    dying_rise,
+    friction_shows,
+    late_rise,
+    leak_share,
+    ripple_goes_on,
+    still_climbs,
+    timely_rise,
+    tip_proven,
+    unproven_m,
+)
+from lungfish.core.expect import unit_weight_pa_m
+from lungfish.core.level import DISAGREEMENT_SIGMAS, head_m
 from lungfish.core.plan import Plan
-from lungfish.core.proof import Movement
-from lungfish.core.reading import Features
 from lungfish.core.record import Record
 from lungfish.core.setup import CycleSetup, Learned
 from lungfish.core.steady import trend_of
+from lungfish.physics.bubble import ripple_bound_pa
 
-__all__ = ["UNPROVEN_M", "Case", "findings_of", "found_tight", "leak_share", "tip_proven"]
+__all__ = [
+    "DYING_RISE",
+    "FRICTION_SEEN",
+    "FROZEN_SAMPLES",
+    "LATE_SHARE",
+    "LEAK_PA_S",
+    "LEAK_SHARE_LIMIT",
+    "RESTLESS",
+    "RESTLESS_PA",
+    "RIPPLE_SHARE",
+    "RIPPLE_SHOWS",
+    "STRANGE_DAMPING",
+    "UNCOVERED_M",
+    "findings_of",
+    "frozen",
+    "restless_limit_pa",
+    "stuck_open",
+]
 
 LEAK_PA_S = 30.0
 """A shut-in that falls faster than this leaks: a level falling by 3 mm/s is not expected of a sump."""
 LEAK_SHARE_LIMIT = 0.4
 """A leak that takes this share of the purge's flow leaves it unproven that the air ever reached the tip."""
-FRICTION_SEEN = 0.3
-"""Share of the expected friction that must show for air to be proven by it."""
-RIPPLE_SHOWS = 2.2
-"""Samples that stray by this much more than at rest, and from neighbour to neighbour too, are rippled by bubbles."""
 RESTLESS = 3.0
 """A shut-in that scatters this much more than the transmitter at rest is no straight line: nothing to go back along."""
 RESTLESS_PA = 20.0
 """And this much besides, 2 mm of water, as no model of a line and a transmitter is exact."""
-LATE_SHARE, LATE_S = 2.5, 1.0
-"""A tube that takes this much longer than the set flow needs, and a second more, gets too little air."""
-DYING_RISE = 2.0
-"""A rise of this shape is not that of a steady flow (1 to 1.4), rather an exponential one (2.7)."""
-KNEE_SHARE = 0.4
-"""A rise at this share of the expected slope or more, then a plateau, is a knee: the tip was reached."""
-UNPROVEN_M = 0.02
-"""A level that has moved by more than this since air was last proven at the tip needs proof again."""
+RIPPLE_SHARE = 0.35
+"""Or this share of the largest ripple peak to peak: somewhat more than a saw-tooth's standard deviation."""
+STRANGE_DAMPING = 2.0
+"""A time constant this many standard deviations from what is known of it is not the transmitter's."""
+FROZEN_SAMPLES = 20
+"""So many equal values through an opening and a closing are no play of a coarse transmitter that stirs at rest."""
+_UNDER_M = 0.01
+"""A head this far below nothing is suction: of liquid in the tube, which an uncovered tip has not."""
 UNCOVERED_M = 0.003
 """A head below this, or below three standard uncertainties, can't be told from an uncovered tip."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Case:
-    """All the evidence on one cycle."""
+def frozen(setup: CycleSetup, plan: Plan, record: Record, learned: Learned) -> Finding | None:
+    """The value has not moved by one count, though it always did or the pressure had to.
 
-    setup: CycleSetup
-    """The tank."""
-    learned: Learned
-    """What was known before."""
-    plan: Plan
-    """The cycle's limits."""
-    record: Record
-    """What was gathered."""
-    features: Features
-    """The numbers."""
-    closing: Closing | None
-    """The fit of the moment of closing."""
-    weighed: Weighed | None
-    """The pressure of the head."""
-    movement: Movement | None
-    """What opening and closing did to the pressure."""
+    Args:
+        setup: the tank.
+        plan: the cycle's limits.
+        record: a cycle with an opening.
+        learned: what was known before.
+    """
+    from_s = record.open_commanded_s
+    if from_s is None or (learned.noise_pa is not None and not learned.stirs and len(set(record.gauge_pa)) == 1):
+        return None  # a coarse transmitter may stand still by right
+    values = record.since(from_s)[1]
+    if len(values) < FROZEN_SAMPLES or len(set(values)) > 1 or _at_stop(setup, plan, values[0]):
+        return None  # one at its stop stands still by right
+    return Finding(
+        code=Diagnosis.TRANSMITTER_FROZEN,
+        quality=Quality.BAD,
+        sentence=f"{len(values)} values on end were {values[0]:.1f} Pa to the last digit, through opening and closing; "
+        "a transmitter at work stirs",
+    )
+
+
+def _at_stop(setup: CycleSetup, plan: Plan, gauge_pa: float) -> bool:
+    """Whether a transmitter that shows this may be at an end of its range, where it stands still by right."""
+    return gauge_pa == setup.span_low_pa or not plan.low_stop_pa < gauge_pa < setup.span_high_pa
+
+
+def stuck_open(case: Case) -> Finding | None:
+    """Closing was confirmed, and air still flows."""
+    closing, expected_pa = case.closing, case.weighed.friction_pa
+    if ripple_goes_on(case) and closing.shut_jitter_pa > 0.5 * closing.hold_jitter_pa:
+        why = (
+            f"after closing the pressure strays by {closing.shut_jitter_pa:.1f} Pa from sample to sample as it does "
+            f"while bubbling ({closing.hold_jitter_pa:.1f} Pa), at rest by {case.learned.noise_pa or 0.0:.1f} Pa"
+        )
+    elif friction_shows(case) is False and (case.learned.stuck_open or _flowed(case)):
+        drop_pa = closing.plateau_pa - closing.shut_in_pa
+        why = f"air flowed, and closing took away {drop_pa:.0f} Pa where its friction is {expected_pa:.0f} Pa"
+    else:
+        return None
+    return Finding(
+        code=Diagnosis.VALVE_STUCK_OPEN,
+        quality=Quality.UNCERTAIN,
+        sentence=f"the valve was told to shut and confirms it, but air still flows: {why}",
+    )
+
+
+def _flowed(case: Case) -> bool:
+    """Opening let air in at the set flow: the rise says so, or the friction that it brought."""
+    moved, expected_pa = case.movement, case.weighed.friction_pa
+    if late_rise(case) is not None or dying_rise(case) is not None or moved is None:
+        return False
+    if still_climbs(case, 0.3 * case.plan.filling_pa_s):
+        return False
+    brought = abs(moved.opening_pa / expected_pa - 1.0) + moved.opening_u_pa / expected_pa < 0.5
+    return timely_rise(case) or brought
 
 
 def findings_of(case: Case) -> tuple[Finding, ...]:
-    """Judge a complete cycle.
+    """Judge a complete cycle whose valve did shut and whose transmitter is alive.
 
     Args:
         case: the evidence.
@@ -74,145 +141,53 @@ def findings_of(case: Case) -> tuple[Finding, ...]:
     Returns:
         At least one finding; `ok` only when there is nothing else.
     """
-    closing, weighed = case.closing, case.weighed
-    if closing is None or weighed is None:
-        return (_uncertain_nothing(case),)
-    air = _air_verdict(case, closing, weighed)
+    air = _no_air(case)
     if air is not None and air.quality is Quality.BAD:
         return (air,)
-    never = _tip_never_reached(case, closing) or _supply_low(case, closing, weighed)
+    never = None if case.restricted else _tip_never_reached(case) or _supply_low(case)
     if never is not None:
         return (never,)
-    found = [
-        finding
-        for finding in (air, _leak(case, closing), _restless(case, closing) or _unsteady(case, weighed))
-        if finding is not None
-    ]
-    if air is None and _uncovered(case, weighed):
-        found.append(_tip_uncovered(case, closing, weighed))
-    if not found:
-        found.append(Finding(code=Diagnosis.OK, quality=Quality.GOOD, sentence=_ok_sentence(case, closing, weighed)))
-    return tuple(found)
+    settled = _restricted(case) or _restless(case) or (_unsteady(case) if air is None else None)
+    found = [finding for finding in (air, _leak(case), settled) if finding is not None]
+    if air is None and _uncovered(case):
+        found.append(_tip_uncovered(case))
+    return tuple(found) or (Finding(code=Diagnosis.OK, quality=Quality.GOOD, sentence=_ok_sentence(case)),)
 
 
-def _uncertain_nothing(case: Case) -> Finding:
-    return Finding(
-        code=Diagnosis.LINK_LOST,
-        quality=Quality.BAD,
-        sentence=f"only {case.features.samples} readings came in, too few to fit the moment of closing",
-    )
-
-
-def _ok_sentence(case: Case, closing: Closing, weighed: Weighed) -> str:
+def _ok_sentence(case: Case) -> str:
+    closing = case.closing
     proof = "" if tip_proven(case) else "; air at the tip not proven this time, nor needed: the tube holds what it held"
     return (
         f"plateau {closing.plateau_pa:.0f} Pa, shut-in {closing.shut_in_pa:.0f} Pa, "
-        f"friction {closing.plateau_pa - closing.shut_in_pa:.0f} Pa, expected {weighed.friction_pa:.0f} Pa{proof}"
+        f"friction {closing.plateau_pa - closing.shut_in_pa:.0f} Pa, expected {case.weighed.friction_pa:.0f} Pa{proof}"
     )
 
 
-def _difference_u_pa(closing: Closing) -> float:
-    """Standard uncertainty of plateau less shut-in from noise alone."""
-    var = closing.plateau_var_pa2 + closing.shut_in_var_pa2 - 2.0 * closing.covariance_pa2
-    return math.sqrt(max(0.0, var))
-
-
-def _friction_shows(case: Case, closing: Closing, weighed: Weighed) -> bool | None:
-    """Whether closing took away the friction of flowing air; None when too little is expected to tell."""
-    blur = math.hypot(_difference_u_pa(closing), freeze_sd_pa(case.setup, case.learned))
-    if weighed.friction_pa * (1.0 - FRICTION_SEEN) < 3.0 * blur + 5.0:
-        return None
-    return closing.plateau_pa - closing.shut_in_pa > FRICTION_SEEN * weighed.friction_pa
-
-
-def _ripple_shows(case: Case, closing: Closing) -> bool:
-    """The plateau scatters more than the transmitter does at rest: air leaves the tip."""
-    return min(closing.hold_scatter_pa, closing.hold_jitter_pa) > RIPPLE_SHOWS * case.record.noise_pa
-
-
-def tip_proven(case: Case) -> bool:
-    """Whether anything shows that air bubbled at the tip.
-
-    Args:
-        case: the evidence.
-    """
-    closing, weighed = case.closing, case.weighed
-    if closing is None or weighed is None:
-        return False
-    if _friction_shows(case, closing, weighed) or _ripple_shows(case, closing):
-        return True
-    features, moved, plan = case.features, case.movement, case.plan
-    slope = features.fill_slope_pa_s
-    if slope is not None and slope > KNEE_SHARE * plan.filling_pa_s and (features.fill_s or 0.0) > 1.0:
-        return True
-    if moved is None or not moved.seen:
-        return False
-    # a pressure that still climbs may be a flow too small to have filled the tube
-    opened_s, shut_s = case.record.opened_s or 0.0, case.record.shut_s or 0.0
-    average = moved.opening_pa / max(0.1, shut_s - opened_s)
-    return moved.up_and_down or moved.settled_within(max(plan.slow_climb_pa_s, 0.6 * average))
-
-
-def _needs_proof(case: Case, weighed: Weighed) -> bool:
-    """Whether this pressure could be wrong if no air had come.
-
-    Not if it is the one last proven, nor if it has fallen in a tube that keeps its air (then it follows the level),
-    nor if it has risen by so little that the compressed air hides no more.
-    """
-    setup, proven_pa = case.setup, case.learned.proven_gauge_pa
-    if proven_pa is None or len(set(case.record.gauge_pa)) == 1:
-        return True  # a value that never stirs may be a frozen one
-    limit_pa = UNPROVEN_M * unit_weight_pa_m(setup)
-    change_pa = weighed.gauge_pa - proven_pa
-    if abs(change_pa) <= limit_pa:
-        return False
-    return not case.learned.tight if change_pa < 0 else hidden_rise_pa(setup, change_pa, weighed.gauge_pa) > limit_pa
-
-
-def hidden_rise_pa(setup: CycleSetup, change_pa: float, gauge_pa: float) -> float:
-    """How much more the head has risen than a shut tube shows, Pa.
-
-    Args:
-        setup: the tank.
-        change_pa: rise of the trapped pressure, Pa.
-        gauge_pa: the pressure now, Pa.
-    """
-    factor = setup.air_space.head_change_factor(
-        setup.atmosphere_abs_pa + max(0.0, gauge_pa),
-        0.0,
-        density_kg_m3=setup.density_kg_m3,
-        gravity_m_s2=setup.gravity_m_s2,
-    )
-    return max(0.0, (factor - 1.0) * change_pa)
-
-
-def found_tight(case: Case) -> bool | None:
-    """What the opening told of the tube since the last proven reading: it kept its air, or not; None: can't tell.
-
-    Args:
-        case: the evidence of a cycle whose air is proven.
-    """
-    weighed, proven_pa, trapped_pa = case.weighed, case.learned.proven_gauge_pa, case.record.trapped_pa
-    if weighed is None or proven_pa is None or trapped_pa is None:
-        return None
-    missing_pa = weighed.gauge_pa - trapped_pa
-    by_level_pa = hidden_rise_pa(case.setup, max(0.0, trapped_pa - proven_pa), weighed.gauge_pa)
-    return missing_pa - by_level_pa < UNPROVEN_M * unit_weight_pa_m(case.setup)
-
-
-def _air_verdict(case: Case, closing: Closing, weighed: Weighed) -> Finding | None:
+def _no_air(case: Case) -> Finding | None:
     """No air, or None when air came or is not missed."""
+    if not case.rose and (not case.look_in_span or head_m(case.setup, case.weighed.gauge_pa) < -_UNDER_M):
+        return Finding(
+            code=Diagnosis.NO_AIR,
+            quality=Quality.BAD,
+            sentence=f"no air seen at the tip: opening lifted nothing from {case.record.trapped_pa or 0.0:.0f} Pa, the suction "
+            "of liquid that stands in the tube",
+        )
     if tip_proven(case):
         return None
-    drop = closing.plateau_pa - closing.shut_in_pa
-    head_left = not _uncovered(case, weighed)
-    proven_pa = case.learned.proven_gauge_pa
-    if _friction_shows(case, closing, weighed) is False and not case.features.rise_seen:
+    weighed, closing, balance = case.weighed, case.closing, balance_of(case)
+    doubt_m = unproven_m(case)
+    if friction_shows(case) is False and not case.rose:
         why = (
-            f"opening moved nothing and closing took away {drop:.0f} Pa "
+            f"opening moved nothing and closing took away {closing.plateau_pa - closing.shut_in_pa:.0f} Pa "
             f"where flowing air gives {weighed.friction_pa:.0f} Pa"
         )
-    elif _needs_proof(case, weighed):
+    elif balance.unpaid:
+        why = (
+            f"the level has compressed the air in the tube, so opening must bring {balance.owed_pa:.0f} Pa; "
+            f"it brought {balance.brought_pa:.0f} Pa"
+        )
+    elif doubt_m is None or (doubt_m > UNPROVEN_M and _uncovered(case)):
+        proven_pa = case.learned.proven_gauge_pa
         since = "never before" if proven_pa is None else f"last at {proven_pa:.0f} Pa"
         why = (
             f"neither friction nor rise nor ripple shows that air bubbled at the tip (proven {since}, "
@@ -220,14 +195,23 @@ def _air_verdict(case: Case, closing: Closing, weighed: Weighed) -> Finding | No
         )
     else:
         return None
-    quality = Quality.UNCERTAIN if head_left else Quality.BAD
+    quality = Quality.BAD if _uncovered(case) else Quality.UNCERTAIN
     return Finding(code=Diagnosis.NO_AIR, quality=quality, sentence=f"no air seen at the tip: {why}")
 
 
-def _tip_never_reached(case: Case, closing: Closing) -> Finding | None:
+def _first_share(case: Case) -> float:
+    """Leak right after closing over the flow."""
+    closing = case.closing
+    if case.decay is None or case.restricted or case.decay.died_pa < case.drop_limit_pa:
+        return leak_share(case.setup, closing, closing.shut_slope_pa_s, closing.shut_slope_u_pa_s)
+    return leak_share(case.setup, closing, min(case.decay.first_slope_pa_s, closing.shut_slope_pa_s))
+
+
+def _tip_never_reached(case: Case) -> Finding | None:
     """Closed by the time limit while still climbing, or a leak as large as the flow."""
-    setup, record = case.setup, case.record
-    if record.steady_from_s is None and record.shut_commanded_s is not None:
+    record = case.record
+    share = _first_share(case)
+    if record.steady_from_s is None and record.shut_commanded_s is not None and share > 0.1:
         times, gauges = record.since(record.shut_commanded_s - 3.0, record.shut_commanded_s)
         trend = trend_of(times, gauges, noise_pa=record.noise_pa)
         if trend is not None and trend.climbs_beyond(case.plan.steady_pa_s / 2.0):
@@ -235,32 +219,42 @@ def _tip_never_reached(case: Case, closing: Closing) -> Finding | None:
                 code=Diagnosis.LINE_LEAK,
                 quality=Quality.BAD,
                 sentence=f"after {case.plan.open_limit_s:.0f} s the pressure still climbed {trend.slope_pa_s:.0f} Pa/s "
-                "and the tip was not reached, which this tube can't need: air is lost on the way, or too little comes",
+                "and the tip was not reached, which this tube can't need; after closing it fell: air is lost on the way",
             )
-    share = leak_share(setup, closing)
+    if case.decay is not None and case.decay.died_pa > case.drop_limit_pa > 10.0 * case.decay.left_pa:
+        return Finding(
+            code=Diagnosis.LINE_LEAK,
+            quality=Quality.BAD,
+            sentence=f"after closing {case.decay.died_pa:.0f} Pa died away in {case.decay.time_s:.1f} s and next to "
+            "nothing was left: the tube can't hold its air, and whether the tip was ever reached is not proven",
+        )
     if share > LEAK_SHARE_LIMIT:
         return Finding(
             code=Diagnosis.LINE_LEAK,
             quality=Quality.BAD,
-            sentence=f"the shut-in fell {-closing.shut_slope_pa_s:.0f} Pa/s, a leak of {100 * share:.0f} % of the "
-            "purge's flow: whether the air ever reached the tip is not proven",
+            sentence=f"right after closing the pressure fell as if {100 * share:.0f} % of the purge's flow were lost, "
+            f"more than {100 * LEAK_SHARE_LIMIT:.0f} %: whether the air ever reached the tip is not proven",
         )
     return None
 
 
-def _supply_low(case: Case, closing: Closing, weighed: Weighed) -> Finding | None:
+def _supply_low(case: Case) -> Finding | None:
     """The pressure rose and stopped, but not because air found its way out at the tip."""
-    shape = case.features.rise_shape
-    if shape is not None and shape > DYING_RISE:
+    closing, record = case.closing, case.record
+    if (shape := dying_rise(case)) is not None:
         why = (
-            f"the second half of the rise took {shape:.1f} times as long as the first, more than {DYING_RISE:.1f}: "
+            f"the second half of the rise took {shape:.1f} times as long as the first, more than {DYING_RISE:.2f}: "
             "the flow died away, as it does when the supply's pressure is reached"
         )
-    elif (late := _late(case, closing, weighed)) is not None:
+    elif (late := late_rise(case)) is not None:
         why = f"the rise took {late[0]:.1f} s where the set flow needs {late[1]:.1f} s: too little air comes"
-    elif case.features.rise_seen and _friction_shows(case, closing, weighed) is False:
+    elif record.steady_from_s is None and case.rose and not tip_proven(case):
+        why = f"after {case.plan.open_limit_s:.0f} s the pressure still climbed: too little air comes"
+    elif case.rose and friction_shows(case) is False:
         drop = closing.plateau_pa - closing.shut_in_pa
-        why = f"closing took away {drop:.0f} Pa where flowing air gives {weighed.friction_pa:.0f} Pa: nothing flowed"
+        why = (
+            f"closing took away {drop:.0f} Pa where flowing air gives {case.weighed.friction_pa:.0f} Pa: nothing flowed"
+        )
     else:
         return None
     return Finding(
@@ -271,42 +265,66 @@ def _supply_low(case: Case, closing: Closing, weighed: Weighed) -> Finding | Non
     )
 
 
-def _late(case: Case, closing: Closing, weighed: Weighed) -> tuple[float, float] | None:
-    """Time of the rise and the time that the set flow needs, s, when the first is far beyond the second."""
-    took_s, trapped_pa = case.features.fill_s, case.record.trapped_pa
-    if took_s is None or trapped_pa is None:
-        return None
-    needed_s = first_bubble_after_s(case.setup, trapped_pa, max(0.0, weighed.gauge_pa))
-    slack_s = LATE_S + 3.0 * closing.damping_s + 3.0 * case.plan.settling_s
-    return (took_s, needed_s) if took_s > LATE_SHARE * needed_s + slack_s else None
-
-
-def leak_share(setup: CycleSetup, closing: Closing) -> float:
-    """Leak seen after closing over the flow while open, 1; a falling level counts as a leak here."""
-    abs_pa = setup.atmosphere_abs_pa + max(0.0, closing.shut_in_pa)
-    space = setup.air_space
-    capacity = space.volume_m3 + abs_pa * space.area_m2 / unit_weight_pa_m(setup)
-    flow = throughput_pa_m3_s(setup, closing.plateau_pa)
-    lost = max(0.0, -closing.shut_slope_pa_s - 2.0 * closing.shut_slope_u_pa_s) * capacity
-    return lost / flow if flow > 0 else math.inf
-
-
-def _leak(case: Case, closing: Closing) -> Finding | None:
-    fall, u = -closing.shut_slope_pa_s, closing.shut_slope_u_pa_s
+def _leak(case: Case) -> Finding | None:
+    fall, u = -case.closing.shut_slope_pa_s, case.closing.shut_slope_u_pa_s
     if fall - 3.0 * u <= LEAK_PA_S:
         return None
-    share = leak_share(case.setup, closing)
     return Finding(
         code=Diagnosis.LINE_LEAK,
         quality=Quality.UNCERTAIN,
         sentence=f"the shut-in fell {fall:.0f} +- {2 * u:.0f} Pa/s, a tight tube falls less than {LEAK_PA_S:.0f}; "
-        f"about {100 * share:.0f} % of the purge's flow is lost",
+        f"about {100 * _first_share(case):.0f} % of the purge's flow is lost",
     )
 
 
-def _restless(case: Case, closing: Closing) -> Finding | None:
-    scatter, noise = closing.shut_scatter_pa, case.record.noise_pa
-    if scatter <= RESTLESS * noise + RESTLESS_PA:
+def _restricted(case: Case) -> Finding | None:
+    """Friction has grown: seen in the curve after closing, or in plateau against shut-in."""
+    expected_pa, sigmas = case.weighed.friction_pa, case.weighed.disagreement
+    if case.restricted and case.decay is not None:
+        decay = case.decay
+        sure = (
+            decay.remains_pa < 5.0 + case.record.noise_pa
+            and math.sqrt(case.closing.shut_in_var_pa2) < 0.01 * unit_weight_pa_m(case.setup)
+            and decay.scatter_pa < 1.5 * case.record.noise_pa + 3.0
+        )
+        return Finding(
+            code=Diagnosis.TUBE_RESTRICTED,
+            quality=Quality.GOOD if sure else Quality.UNCERTAIN,
+            sentence=f"after closing {decay.died_pa:.0f} Pa died away in {decay.time_s:.1f} s where friction is "
+            f"{expected_pa:.0f} Pa: tip or line has narrowed; the level is read from what was left",
+        )
+    if sigmas <= DISAGREEMENT_SIGMAS or _restless(case) is not None:
+        return None
+    strange = abs(math.log(case.closing.damping_s / case.learned.damping_s))
+    if strange > STRANGE_DAMPING * max(0.4, case.learned.log_damping_u):
+        return Finding(
+            code=Diagnosis.UNSTEADY,
+            quality=Quality.UNCERTAIN,
+            sentence=f"what followed closing fits a damping of {case.closing.damping_s:.1f} s where "
+            f"{case.learned.damping_s:.1f} s is known: it was no closing of a sound tube",
+        )
+    return Finding(
+        code=Diagnosis.TUBE_RESTRICTED,
+        quality=Quality.GOOD,
+        sentence=f"plateau less friction lies {sigmas:.1f} standard deviations above the shut-in, "
+        f"more than {DISAGREEMENT_SIGMAS:.0f}: tip or line has narrowed; the shut-in does not know friction",
+    )
+
+
+def restless_limit_pa(setup: CycleSetup, record: Record) -> float:
+    """Scatter of a shut-in that a sound tube may show, Pa: noise, and bubbles that a falling level lets out.
+
+    Args:
+        setup: the tank.
+        record: the cycle's record.
+    """
+    ripple_pa = ripple_bound_pa(setup.tube_bore_m, setup.density_kg_m3, setup.gravity_m_s2)
+    return RESTLESS * record.noise_pa + max(RESTLESS_PA, RIPPLE_SHARE * ripple_pa)
+
+
+def _restless(case: Case) -> Finding | None:
+    scatter, noise = case.closing.shut_scatter_pa, case.record.noise_pa
+    if scatter <= restless_limit_pa(case.setup, case.record):
         return None
     return Finding(
         code=Diagnosis.UNSTEADY,
@@ -316,44 +334,39 @@ def _restless(case: Case, closing: Closing) -> Finding | None:
     )
 
 
-def _unsteady(case: Case, weighed: Weighed) -> Finding | None:
+def _unsteady(case: Case) -> Finding | None:
     if case.record.steady_from_s is None:
         return Finding(
             code=Diagnosis.UNSTEADY,
             quality=Quality.UNCERTAIN,
             sentence=f"the pressure did not settle in {case.plan.open_limit_s:.0f} s, the most that this tube needs",
         )
-    if weighed.disagreement < -DISAGREEMENT_SIGMAS:
+    if case.weighed.disagreement < -DISAGREEMENT_SIGMAS:
         return Finding(
             code=Diagnosis.UNSTEADY,
             quality=Quality.UNCERTAIN,
-            sentence=f"plateau less friction lies {-weighed.disagreement:.1f} standard deviations below the shut-in, "
-            f"more than {DISAGREEMENT_SIGMAS:.0f}: the pressure was still on its way",
-        )
-    if weighed.disagreement > DISAGREEMENT_SIGMAS:
-        return Finding(
-            code=Diagnosis.TUBE_RESTRICTED,
-            quality=Quality.GOOD,
-            sentence=f"plateau less friction lies {weighed.disagreement:.1f} standard deviations above the shut-in, "
-            f"more than {DISAGREEMENT_SIGMAS:.0f}: tip or line has narrowed; the shut-in does not know friction",
+            sentence=f"plateau less friction lies {-case.weighed.disagreement:.1f} standard deviations below the "
+            f"shut-in, more than {DISAGREEMENT_SIGMAS:.0f}: the pressure was still on its way",
         )
     return None
 
 
-def _uncovered(case: Case, weighed: Weighed) -> bool:
+def _uncovered(case: Case) -> bool:
     """No head left, and no more pressure while the air flowed than its friction makes."""
-    setup = case.setup
-    if case.closing is not None and case.closing.plateau_pa > 2.0 * weighed.friction_pa + 200.0:
+    setup, weighed = case.setup, case.weighed
+    if case.closing.plateau_pa > 2.0 * weighed.friction_pa + 200.0:
         return False
-    limit = max(UNCOVERED_M, 3.0 * math.hypot(weighed.noise_u_pa, setup.transmitter_u_pa) / unit_weight_pa_m(setup))
+    u_pa = math.hypot(weighed.noise_u_pa, weighed.friction_u_pa, weighed.damping_u_pa, setup.transmitter_u_pa)
+    limit = max(UNCOVERED_M, 3.0 * u_pa / unit_weight_pa_m(setup))
     return head_m(setup, weighed.gauge_pa) < limit
 
 
-def _tip_uncovered(case: Case, closing: Closing, weighed: Weighed) -> Finding:
+def _tip_uncovered(case: Case) -> Finding:
+    closing = case.closing
     return Finding(
         code=Diagnosis.TIP_UNCOVERED,
         quality=Quality.GOOD,
         sentence=f"the air flows off at {closing.plateau_pa:.0f} Pa and leaves {closing.shut_in_pa:.0f} Pa: "
         f"the liquid stands at the tip ({case.setup.tip_m:.3f} m) or below; "
-        f"friction expected {weighed.friction_pa:.0f} Pa",
+        f"friction expected {case.weighed.friction_pa:.0f} Pa",
     )
