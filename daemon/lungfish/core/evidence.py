@@ -44,7 +44,6 @@ __all__ = [
     "lost_pa_s",
     "ripple_goes_on",
     "ripple_shows",
-    "still_climbs",
     "timely_rise",
     "tip_proven",
     "unproven_m",
@@ -60,7 +59,7 @@ DYING_RISE = 1.55
 """A rise of this shape is not that of a steady flow (1 to 1.3; 1.4 with a leak of a third of it)."""
 TIMELY = (0.5, 1.5)
 """A rise that took between these shares of the time that the set flow needs, then a plateau: the tip was reached."""
-TIMELY_LEAST_S = 0.7
+TIMELY_LEAST_S = 0.5
 """A shorter rise can't be timed against damping and opening."""
 SETTLED_PA_S = 5.0
 """Air that bubbles leaves the pressure to the level, which moves by half a millimetre a second at most."""
@@ -116,16 +115,29 @@ class Case:
     @property
     def drop_pa(self) -> float:
         """What closing took away, Pa: the samples as they are, for the fit's damping may be what is wrong."""
-        record, shut_s = self.record, self.record.shut_s or 0.0
-        lag_s = min(self.closing.damping_s, self.learned.damping_s * math.exp(self.learned.log_damping_u))
+        before_pa, after_pa, _ = self._across_closing()
+        return before_pa - after_pa
+
+    @property
+    def first_fall_pa_s(self) -> float:
+        """How fast the pressure fell from closing until damping and friction were over, friction left out, Pa/s."""
+        before_pa, after_pa, settled_s = self._across_closing(back=False)
+        fell_pa = before_pa - after_pa - self.drop_limit_pa
+        return max(0.0, fell_pa) / settled_s if settled_s > 0 else 0.0
+
+    def _across_closing(self, *, back: bool = True) -> tuple[float, float, float]:
+        """Pressure before closing and after it, Pa: as soon as things have settled, or gone back to closing along it."""
+        record, closing, shut_s = self.record, self.closing, self.record.shut_s or 0.0
+        lag_s = min(closing.damping_s, self.learned.damping_s * math.exp(self.learned.log_damping_u))
         settled_s = 2.5 * lag_s + 3.0 * self.plan.settling_s
         before = record.since(shut_s - 0.4, shut_s)[1]
         times, after = record.since(shut_s + settled_s, shut_s + settled_s + 1.5)
         if not before or len(after) < 4:
-            return self.closing.plateau_pa - self.closing.shut_in_pa
+            return closing.plateau_pa, closing.shut_in_pa, settled_s
         line = fit_line(times, after)
-        back_s = math.fsum(times) / len(times) - shut_s
-        return math.fsum(before) / len(before) - (line.values[0] - line.values[1] * back_s)
+        mean_s = math.fsum(times) / len(times) - shut_s
+        to_s = 0.0 if back else settled_s
+        return math.fsum(before) / len(before), line.values[0] - line.values[1] * (mean_s - to_s), settled_s
 
     @property
     def drop_limit_pa(self) -> float:
@@ -218,7 +230,7 @@ def late_rise(case: Case) -> tuple[float, float] | None:
     took_s, needed_s = case.features.fill_s, _needed_s(case)
     if took_s is None or needed_s is None or case.drop_pa > case.drop_limit_pa:
         return None
-    slack_s = LATE_S + 1.5 * case.closing.damping_s + 3.0 * case.plan.settling_s
+    slack_s = LATE_S + case.closing.damping_s + 3.0 * case.plan.settling_s
     return (took_s, needed_s) if took_s > LATE_SHARE * needed_s + slack_s else None
 
 
@@ -236,22 +248,11 @@ def timely_rise(case: Case) -> bool:
     took_s, needed_s = case.features.fill_s, _needed_s(case)
     if took_s is None or needed_s is None or needed_s < TIMELY_LEAST_S + 2.0 * case.plan.settling_s:
         return False
-    slack_s = 0.4 + case.closing.damping_s
+    slack_s = 0.25 + case.closing.damping_s
     climbs_pa = case.closing.shut_in_pa - case.closing.plateau_pa  # a shut-in above the plateau: still on its way
     if climbs_pa > 0.05 * (case.closing.plateau_pa - (case.record.trapped_pa or 0.0)) + 4.0 * case.record.noise_pa:
         return False
     return TIMELY[0] * needed_s < took_s < TIMELY[1] * needed_s + slack_s and dying_rise(case) is None
-
-
-def still_climbs(case: Case, slope_pa_s: float) -> bool:
-    """Whether the last samples before closing, just as they are, surely climb faster than this."""
-    shut_s = case.record.shut_s or 0.0
-    times, gauges = case.record.since(shut_s - 0.45, shut_s)
-    if len(times) < 4:
-        return False
-    line = fit_line(times, gauges)
-    u_pa_s = max(case.record.noise_pa, line.residual_sd) * math.sqrt(line.inverse[1][1])
-    return line.values[1] - 2.0 * u_pa_s > slope_pa_s
 
 
 def tip_proven(case: Case) -> bool:
@@ -307,14 +308,15 @@ def balance_of(case: Case) -> Balance:
 
 
 def _leak_pa_s(learned: Learned) -> float:
-    """A leak that is surely there, Pa/s: seen in the last shut-in and in what the openings had to bring, both.
+    """A leak that surely drew liquid into the shut tube, Pa/s, so that opening must push it out again.
 
-    Either alone may be the level: one that falls is seen in the shut-in, one that dips between two cycles owes more.
+    A falling level looks like a leak, and while it falls faster than a leak takes, the tube stays full. So only that
+    counts which is faster than a level falls, or a fall that is slower than the leak that is known.
     """
-    seen_pa_s = 0.8 * (learned.leak_pa_s or 0.0) - 1.0
-    if learned.lost_pa_s is None:
-        return max(0.0, seen_pa_s - FALLING_LEVEL_PA_S)
-    return max(0.0, min(seen_pa_s, learned.lost_pa_s))
+    seen_pa_s, u_pa_s = learned.leak_pa_s or 0.0, learned.leak_u_pa_s
+    if learned.lost_pa_s is not None and seen_pa_s + 2.0 * u_pa_s < 0.8 * learned.lost_pa_s:
+        return 0.8 * learned.lost_pa_s
+    return max(0.0, seen_pa_s - 3.0 * u_pa_s - 1.0 - FALLING_LEVEL_PA_S)
 
 
 def shut_for_s(case: Case) -> float | None:

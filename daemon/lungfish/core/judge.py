@@ -199,12 +199,16 @@ def _after_closing(
         and 0.3 * drop_pa < decay.died_pa < 10.0 * drop_pa
         and min(decay.left_pa - 3.0 * decay.left_u_pa, decay.end_pa) > 0.1 * min(decay.died_pa, drop_pa)
         and decay.scatter_pa < restless_limit_pa(setup, record)
-        and -0.1 * decay.died_pa / decay.time_s < decay.slope_pa_s
+        and decay.slope_pa_s > min(-0.1 * decay.died_pa / decay.time_s, -0.25 * decay.left_pa / span_s)
         and decay.slope_pa_s - 3.0 * decay.slope_u_pa_s < LEVEL_RATE_PA_S
     )
     if not restricted:
         return closing, decay, False
     left_pa, left_u_pa, slope_pa_s, slope_u_pa_s = _at_rest(times, gauges, shut_s, decay, record.noise_pa)
+    # a leak draws on the head only when nothing leaves at the tip any more, a falling level does from the beginning
+    leaving_s = decay.time_s * math.log(max(1.0, decay.died_pa / (record.noise_pa + 5.0)))
+    left_pa += 0.5 * slope_pa_s * leaving_s
+    left_u_pa = math.hypot(left_u_pa, slope_pa_s * leaving_s / math.sqrt(12.0))
     held = dataclasses.replace(
         closing,
         plateau_pa=left_pa + decay.died_pa,
@@ -349,10 +353,13 @@ def _fill_s(record: Record, closing: Closing, friction_pa: float) -> float | Non
     if closing.plateau_pa - record.trapped_pa - max(0.0, friction_pa) < 2.0 * near:
         return 0.0
     times, gauges = record.since(record.opened_s, record.shut_s)
-    reached = next((t for t, p in zip(times, gauges, strict=True) if p >= closing.plateau_pa - near), None)
-    if reached is None:
-        return max(0.0, record.shut_s - record.opened_s)
-    return max(0.0, reached - record.opened_s - closing.damping_s)
+    near = max(near, closing.plateau_pa - max(gauges[-3:], default=record.trapped_pa))
+    reached = next((t for t, p in zip(times, gauges, strict=True) if p >= closing.plateau_pa - near), record.shut_s)
+    # behind the damping a climb of slope s that ends comes within `near` of its end tau ln(s tau / near) too late
+    tau_s = closing.damping_s
+    slope = (closing.plateau_pa - record.trapped_pa) / max(0.1, reached - record.opened_s)
+    lag_s = tau_s * max(1.0, math.log(max(1.0, slope * tau_s / near)))
+    return max(0.0, reached - record.opened_s - lag_s)
 
 
 def _rise_shape(record: Record, from_pa: float, closing: Closing, fill_s: float | None) -> float | None:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 
+from lungfish.core.air import first_bubble_after_s
 from lungfish.core.codes import Diagnosis, Finding, Quality
 from lungfish.core.evidence import (
     DYING_RISE,
@@ -21,8 +22,6 @@ from lungfish.core.evidence import (
     late_rise,
     leak_share,
     ripple_goes_on,
-    still_climbs,
-    timely_rise,
     tip_proven,
     unproven_m,
 )
@@ -109,7 +108,7 @@ def stuck_open(case: Case) -> Finding | None:
             f"after closing the pressure strays by {closing.shut_jitter_pa:.1f} Pa from sample to sample as it does "
             f"while bubbling ({closing.hold_jitter_pa:.1f} Pa), at rest by {case.learned.noise_pa or 0.0:.1f} Pa"
         )
-    elif friction_shows(case) is False and (case.learned.stuck_open or _flowed(case)):
+    elif friction_shows(case) is False and (_flowed(case) if case.rose else case.learned.stuck_open):
         drop_pa = closing.plateau_pa - closing.shut_in_pa
         why = f"air flowed, and closing took away {drop_pa:.0f} Pa where its friction is {expected_pa:.0f} Pa"
     else:
@@ -123,13 +122,18 @@ def stuck_open(case: Case) -> Finding | None:
 
 def _flowed(case: Case) -> bool:
     """Opening let air in at the set flow: the rise says so, or the friction that it brought."""
-    moved, expected_pa = case.movement, case.weighed.friction_pa
-    if late_rise(case) is not None or dying_rise(case) is not None or moved is None:
+    if late_rise(case) is not None or dying_rise(case) is not None:
         return False
-    if still_climbs(case, 0.3 * case.plan.filling_pa_s):
+    record, closing, opened_s = case.record, case.closing, case.record.opened_s or 0.0
+    trapped_pa, friction_pa = record.trapped_pa or 0.0, case.weighed.friction_pa
+    rise_pa = closing.plateau_pa - trapped_pa
+    if rise_pa < 0.7 * friction_pa:
         return False
-    brought = abs(moved.opening_pa / expected_pa - 1.0) + moved.opening_u_pa / expected_pa < 0.5
-    return timely_rise(case) or brought
+    times, gauges = record.since(opened_s, record.shut_s or opened_s)
+    reached = (t for t, p in zip(times, gauges, strict=True) if p >= trapped_pa + 0.9 * rise_pa)
+    most = next(reached, record.shut_s or opened_s)  # behind a long damping not before closing
+    needed_s = first_bubble_after_s(case.setup, trapped_pa, max(0.0, closing.plateau_pa - friction_pa))
+    return most - opened_s < 0.6 + 3.0 * closing.damping_s + 3.0 * case.plan.settling_s + 1.5 * needed_s
 
 
 def findings_of(case: Case) -> tuple[Finding, ...]:
@@ -202,9 +206,8 @@ def _no_air(case: Case) -> Finding | None:
 def _first_share(case: Case) -> float:
     """Leak right after closing over the flow."""
     closing = case.closing
-    if case.decay is None or case.restricted or case.decay.died_pa < case.drop_limit_pa:
-        return leak_share(case.setup, closing, closing.shut_slope_pa_s, closing.shut_slope_u_pa_s)
-    return leak_share(case.setup, closing, min(case.decay.first_slope_pa_s, closing.shut_slope_pa_s))
+    share = leak_share(case.setup, closing, closing.shut_slope_pa_s, closing.shut_slope_u_pa_s)
+    return share if case.restricted else max(share, leak_share(case.setup, closing, -case.first_fall_pa_s))
 
 
 def _tip_never_reached(case: Case) -> Finding | None:
