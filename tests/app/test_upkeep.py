@@ -92,7 +92,7 @@ def test_a_disk_that_hangs_delays_the_answer_and_no_cycle() -> None:
     assert not kept(keeper).locked
 
 
-NORMAL = Normal(centre=900.0, spread=20.0, weight=500.0, since_s=0.0, learned_centre=905.0)
+NORMAL = Normal(centre=900.0, spread=20.0, weight=500.0, since_s=0.0, learned_centre=905.0, doubted=False, varies=900.0)
 CALL = Notice(
     trait=Trait.FRICTION,
     said=Said.CALLED,

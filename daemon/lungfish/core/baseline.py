@@ -52,7 +52,9 @@ _WILD = 3.0
 _SHARPENS = 365
 """Groups that sharpen the normal, the seasons of a year; later ones are only held against it."""
 _AGREES, _BEYOND_SHARE = 4.0, 0.34
-"""A group further off than this, in standard deviations, sharpens nothing, nor one with a greater share of outliers."""
+"""A group further off than this, in standard deviations, sharpens nothing, nor one with a greater share of outliers, nor
+one whose mean is as far off as single cycles never are.
+"""
 _WAITS, _WAITS_SHARE = 20, 4
 """So many groups, and at first a quarter of all, wait before they sharpen: what has begun to grow is not normal yet."""
 _MOST_GROUPS = 64
@@ -85,8 +87,10 @@ class Group:
     """Mean of the trait, outliers bounded."""
     cycles: int
     """Cycles in it."""
+    spread: float
+    """Standard deviation of its cycles, outliers bounded."""
     sound: bool = True
-    """Few outliers in it: they were bounded, so that its mean may hide how far off it was."""
+    """Few outliers in it: they were bounded, so that many hide how far off it was."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,6 +111,10 @@ class Track:
     """Sum of their times after `from_s`, s."""
     beyond: int = 0
     """Outliers among them, which were bounded."""
+    squares: float = 0.0
+    """Sum of their squared distances from `about`."""
+    about: float = 0.0
+    """Where outliers are bounded about in this group."""
     groups: tuple[Group, ...] = ()
     """Finished groups, the oldest first."""
     group_count: int = 0
@@ -218,7 +226,7 @@ def _gather(
         track, notices = _end_group(yard, trait, track, normal, sharpen=sharpen)
         normal = track.normal or normal
     # bounded about where the tube is now, which need not be its normal, so that a group can be far from it
-    about = track.groups[-1].mean if track.groups else normal.centre
+    about = track.about if track.count else track.groups[-1].mean if track.groups else normal.centre
     reach = _OUTLIER * max(normal.spread, yard.group_floor)
     bounded = min(max(value, about - reach), about + reach)
     from_s = at_s if track.from_s is None else track.from_s
@@ -229,6 +237,8 @@ def _gather(
         total=track.total + bounded,
         total_s=track.total_s + at_s - from_s,
         beyond=track.beyond + (bounded != value),
+        squares=track.squares + (bounded - about) ** 2,
+        about=about,
     ), notices
 
 
@@ -243,8 +253,9 @@ def _end_group(
     yard: Yardstick, trait: Trait, track: Track, normal: Normal, *, sharpen: bool
 ) -> tuple[Track, list[Notice]]:
     count, from_s = track.count, track.from_s or 0.0
-    sound = track.beyond <= _BEYOND_SHARE * count
-    group = Group(from_s + track.total_s / count, track.total / count, count, sound)
+    mean = track.total / count
+    spread = math.sqrt(max(0.0, track.squares - count * (mean - track.about) ** 2) / max(1, count - 1))
+    group = Group(from_s + track.total_s / count, mean, count, spread, track.beyond <= _BEYOND_SHARE * count)
     sd = group_sd(yard, normal, count)
     z = min(max((group.mean - normal.centre) / sd, -_WILD), _WILD)
     track = replace(
@@ -254,6 +265,7 @@ def _end_group(
         total=0.0,
         total_s=0.0,
         beyond=0,
+        squares=0.0,
         groups=_remembered((*track.groups, group)),
         group_count=track.group_count + 1,
         group_cycles=track.group_cycles + count,
@@ -277,10 +289,11 @@ def _sharpened_by_older(yard: Yardstick, track: Track, normal: Normal) -> Normal
     wait, waited = (min(_WAITS, count // _WAITS_SHARE) for count in (track.group_count, track.group_count - 1))
     group = track.groups[-1 - wait]
     sd = group_sd(yard, normal, group.cycles)
-    z = (group.mean - normal.centre) / sd
-    if wait > waited or not group.sound or abs(z) > _AGREES:
+    off = group.mean - normal.centre
+    z = off / sd
+    if wait > waited or not group.sound or abs(z) > _AGREES or abs(off) > _WILD * normal.spread:
         return normal
-    return sharpened(normal, normal.centre + min(max(z, -_WILD), _WILD) * sd, group.cycles)
+    return sharpened(normal, normal.centre + min(max(z, -_WILD), _WILD) * sd, group.cycles, group.spread)
 
 
 def _perhaps_back(
@@ -306,7 +319,8 @@ def _remembered(groups: tuple[Group, ...]) -> tuple[Group, ...]:
     for a, b in zip(old[::2], old[1::2], strict=True):
         count = a.cycles + b.cycles
         at_s = (a.at_s * a.cycles + b.at_s * b.cycles) / count
-        pairs.append(Group(at_s, (a.mean * a.cycles + b.mean * b.cycles) / count, count, a.sound and b.sound))
+        mean = (a.mean * a.cycles + b.mean * b.cycles) / count
+        pairs.append(Group(at_s, mean, count, math.hypot(a.spread, b.spread) / math.sqrt(2.0), a.sound and b.sound))
     return (*pairs, *new)
 
 
@@ -328,9 +342,8 @@ def _forecast(yard: Yardstick, trait: Trait, track: Track, normal: Normal) -> Fo
     since_s = track.up.since_s
     if yard.limit is None or since_s is None:
         return None
-    one = normal.phi * normal.spread**2
     points = [
-        Point(group.at_s, group.mean, math.sqrt(one / group.cycles + 0.25 * yard.group_floor**2))
+        Point(group.at_s, group.mean, math.sqrt(normal.variance / group.cycles + 0.25 * yard.group_floor**2))
         for group in track.groups
         if group.at_s >= since_s
     ]

@@ -15,11 +15,15 @@ _MAD_TO_SD = 1.4826
 """Standard deviation over median deviation of a normal variable."""
 _CHANGE_SIGMAS = 5.5
 _SHORTEST_PART = 3
-_PHI_GROUPS, _PHI = 5.0, 3.0
-"""How the variance of a group's mean compares to that of independent cycles before groups have shown it, and how many
-groups that is worth: days differ, and the spread of so few cycles is not well known.
+_INNER_SHARE, _INNER_TO_SD = 0.8, 1.512
+"""Standard deviation of a normal variable over that of the inner part of its values."""
+_PRIOR_GROUPS, _PRIOR_FACTOR = 5.0, 3.0
+"""Before groups have shown how their means vary, they are taken to vary by three times the variance that independent
+cycles would give, and that is worth so many groups: days differ, and the spread of so few cycles is not well known.
 """
-_PHI_LEAST = 0.3
+_LEAST_FACTOR = 0.3
+_LEAST_CYCLES = 4
+"""A group of fewer cycles says nothing of their spread."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,17 +40,17 @@ class Normal:
     """When it had been learned, s."""
     learned_centre: float
     """The median as it was learned; differs from the centre where geometry does not allow it, or after sharpening."""
-    doubted: bool = False
+    doubted: bool
     """Geometry does not allow what was learned: the tube was not sound while learning."""
-    phi_sum: float = _PHI_GROUPS * _PHI
-    """Sum of squared deviations of groups over the variance of independent cycles."""
-    phi_count: float = _PHI_GROUPS
-    """Groups behind it."""
+    varies: float
+    """Variance of a group's mean, times its cycles: mean over the groups so far."""
+    groups: float = _PRIOR_GROUPS
+    """Groups behind that."""
 
     @property
-    def phi(self) -> float:
-        """Variance of a group's mean over that of independent cycles."""
-        return max(_PHI_LEAST, self.phi_sum / self.phi_count)
+    def variance(self) -> float:
+        """Variance of a group's mean, times its cycles."""
+        return max(self.varies, _LEAST_FACTOR * self.spread**2)
 
 
 def group_sd(yard: Yardstick, normal: Normal, cycles: float) -> float:
@@ -57,8 +61,7 @@ def group_sd(yard: Yardstick, normal: Normal, cycles: float) -> float:
         normal: what is normal.
         cycles: in the group.
     """
-    one = normal.phi * normal.spread**2
-    return math.sqrt(one / cycles + one / normal.weight + yard.group_floor**2)
+    return math.sqrt(normal.variance * (1.0 / cycles + 1.0 / normal.weight) + yard.group_floor**2)
 
 
 def learned_normal(yard: Yardstick, values: Sequence[float], at_s: float) -> Normal:
@@ -80,13 +83,25 @@ def learned_normal(yard: Yardstick, values: Sequence[float], at_s: float) -> Nor
     # a median knows pi/2 times less than a mean of as many
     weight = len(sound) * 2.0 / math.pi
     return Normal(
-        centre=centre, spread=spread, weight=weight, since_s=at_s, learned_centre=found, doubted=centre != found
+        centre=centre,
+        spread=spread,
+        weight=weight,
+        since_s=at_s,
+        learned_centre=found,
+        doubted=centre != found,
+        varies=_PRIOR_FACTOR * spread**2,
     )
 
 
 def _spread(values: Sequence[float]) -> float:
+    """Standard deviation, robustly: from the median deviation, or from the inner values where that is more.
+
+    Cycles can be quiet for hours and scatter widely for others, as the level rises or falls.
+    """
     middle = median(values)
-    return _MAD_TO_SD * median(abs(value - middle) for value in values)
+    off = sorted(abs(value - middle) for value in values)
+    inner = off[: max(1, math.ceil(_INNER_SHARE * len(off)))]
+    return max(_MAD_TO_SD * median(off), _INNER_TO_SD * math.sqrt(math.fsum(d * d for d in inner) / len(inner)))
 
 
 def _sounder_part(yard: Yardstick, values: Sequence[float]) -> Sequence[float]:
@@ -108,20 +123,23 @@ def _sounder_part(yard: Yardstick, values: Sequence[float]) -> Sequence[float]:
     return min(parts, key=lambda part: abs(median(part) - expected))
 
 
-def sharpened(normal: Normal, mean: float, count: int) -> Normal:
+def sharpened(normal: Normal, mean: float, count: int, spread: float) -> Normal:
     """The normal after a group that agrees with it.
 
     Args:
         normal: before.
         mean: of the group.
         count: cycles in it.
+        spread: their standard deviation.
     """
-    weight = normal.weight + count
-    square = (mean - normal.centre) ** 2 / (normal.spread**2 * (1.0 / count + 1.0 / normal.weight))
+    weight, groups = normal.weight + count, normal.groups + 1.0
+    square = (mean - normal.centre) ** 2 / (1.0 / count + 1.0 / normal.weight)
+    seen = count if count >= _LEAST_CYCLES else 0
     return replace(
         normal,
         centre=normal.centre + (mean - normal.centre) * count / weight,
+        spread=math.sqrt((normal.spread**2 * normal.weight + spread**2 * seen) / (normal.weight + seen)),
         weight=weight,
-        phi_sum=normal.phi_sum + square,
-        phi_count=normal.phi_count + 1.0,
+        varies=normal.varies + (square - normal.varies) / groups,
+        groups=groups,
     )
