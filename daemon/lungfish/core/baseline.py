@@ -52,8 +52,8 @@ _WILD = 3.0
 _SHARPENS = 365
 """Groups that sharpen the normal, the seasons of a year; later ones are only held against it."""
 _AGREES, _BEYOND_SHARE = 4.0, 0.34
-"""A group further off than this, in standard deviations, sharpens nothing, nor one with a greater share of outliers, nor
-one whose mean is as far off as single cycles never are.
+"""A group further off than this, in standard deviations, sharpens nothing, nor one with a greater share of outliers,
+nor one whose mean is as far off as single cycles hardly ever are.
 """
 _WAITS, _WAITS_SHARE = 20, 4
 """So many groups, and at first a quarter of all, wait before they sharpen: what has begun to grow is not normal yet."""
