@@ -187,7 +187,10 @@ def closing_of(
     try:
         best = golden_minimum(misfit, centre - reach, centre + reach, max(0.004, reach / 20.0))
         step = 0.05
-        curvature = (misfit(best + step) - 2.0 * misfit(best) + misfit(best - step)) / step**2
+        above, at, below = misfit(best + step), misfit(best), misfit(best - step)
+        curvature = (above - 2.0 * at + below) / step**2
+        if curvature > 0:  # the search stops early; the parabola through three points finds the rest of the way
+            best += min(0.15, max(-0.15, (below - above) / (2.0 * step * curvature)))
         fit, high, low = fit_at(best), fit_at(best + step), fit_at(best - step)
     except ValueError:
         return None

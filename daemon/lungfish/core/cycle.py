@@ -31,6 +31,7 @@ from lungfish.core.events import (
     Wake,
 )
 from lungfish.core.decay import still_falling
+from lungfish.core.evidence import RIPPLE_SHOWS, TIMELY_LEAST_S
 from lungfish.core.expect import bubbling_friction_pa
 from lungfish.core.fit import fit_line
 from lungfish.core.judge import Ending, judge
@@ -42,6 +43,7 @@ from lungfish.core.plan import (
     LEVEL_RATE_PA_S,
     LOOK_S,
     PERIOD_S,
+    PROOF_HOLD_S,
     SILENCE_S,
     WAIT_PERIOD_S,
     WINDOWS_S,
@@ -285,9 +287,20 @@ class Cycle:
             record.steady_from_s = max(record.steady_from_s or 0.0, self._bubbling_from_s(found.end_pa))
             scatter_pa = max(record.noise_pa, found.scatter_pa)
             wanted_s = plan.hold_s(scatter_pa, min(record.period_s or PERIOD_S, 0.2), self._learned.damping_s)
+            if self._wants_proof(found.end_pa, scatter_pa):
+                wanted_s = max(wanted_s, PROOF_HOLD_S)
             if record.times_s[-1] - record.steady_from_s >= wanted_s:
                 return self._close(event)
         return (Sample(period_s=PERIOD_S),) if was is Phase.FILL else ()
+
+    def _wants_proof(self, plateau_pa: float, scatter_pa: float) -> bool:
+        """Air was never yet proven at the tip, and neither ripple, friction nor a timed rise will: look longer, once."""
+        record, setup = self._record, self._setup
+        if self._learned.proven_gauge_pa is not None or scatter_pa > RIPPLE_SHOWS * record.noise_pa:
+            return False
+        friction_pa = self._learned.friction_ratio * bubbling_friction_pa(setup, max(0.0, plateau_pa))
+        timed_s = first_bubble_after_s(setup, record.trapped_pa or 0.0, max(0.0, plateau_pa))
+        return friction_pa < 6.0 * record.noise_pa + 10.0 and timed_s < 2.0 * TIMELY_LEAST_S
 
     def _trend(self) -> Trend | None:
         """The shortest window that says surely whether the pressure climbs; the longest one if none does."""

@@ -113,6 +113,13 @@ class Case:
         return rise_pa > 5.0 * self.record.noise_pa + 0.2 * self.weighed.friction_pa + 5.0
 
     @property
+    def late_slope_pa_s(self) -> float:
+        """Slope of the last half of the shut-in, Pa/s: a frozen bubble and the last ones have come to rest by then."""
+        shut_s, end_s = self.record.shut_s or 0.0, self.record.times_s[-1]
+        times, gauges = self.record.since(0.5 * (shut_s + end_s))
+        return fit_line(times, gauges).values[1] if len(times) >= 4 else self.closing.shut_slope_pa_s
+
+    @property
     def drop_pa(self) -> float:
         """What closing took away, Pa: the samples as they are, for the fit's damping may be what is wrong."""
         before_pa, after_pa, _ = self._across_closing()
@@ -197,7 +204,13 @@ def friction_shows(case: Case) -> bool | None:
     blur = math.hypot(math.sqrt(max(0.0, var)), freeze_sd_pa(case.setup, case.learned))
     if case.weighed.friction_pa * (1.0 - FRICTION_SEEN) < 3.0 * blur + 5.0:
         return None
-    return closing.plateau_pa - closing.shut_in_pa > FRICTION_SEEN * case.weighed.friction_pa
+    missing_pa = FRICTION_SEEN * case.weighed.friction_pa - (closing.plateau_pa - closing.shut_in_pa)
+    if missing_pa <= 0.0:
+        return True
+    # a bubble that closing froze at its highest can hide as much as half a bore of liquid
+    setup = case.setup
+    ripple_pa = ripple_bound_pa(setup.tube_bore_m, setup.density_kg_m3, setup.gravity_m_s2)
+    return None if case.weighed.friction_pa < 0.5 * ripple_pa + 3.0 * blur else False
 
 
 def ripple_shows(case: Case) -> bool:
@@ -259,11 +272,13 @@ def tip_proven(case: Case) -> bool:
     """Whether anything shows that air bubbled at the tip."""
     if case.restricted:
         return True  # what is held back at the tip is there
+    if timely_rise(case) or balance_of(case).paid:
+        return True
     climbs_pa_s = case.closing.hold_slope_pa_s - 2.0 * case.closing.hold_slope_u_pa_s
     if climbs_pa_s > LEVEL_RATE_PA_S + 0.1 * max(0.0, case.drop_pa):
         return False
     shows = friction_shows(case)
-    if shows or ripple_shows(case) or timely_rise(case) or balance_of(case).paid:
+    if shows or ripple_shows(case):
         return True
     moved = case.movement
     if moved is None or shows is False:
@@ -311,12 +326,10 @@ def _leak_pa_s(learned: Learned) -> float:
     """A leak that surely drew liquid into the shut tube, Pa/s, so that opening must push it out again.
 
     A falling level looks like a leak, and while it falls faster than a leak takes, the tube stays full. So only that
-    counts which is faster than a level falls, or a fall that is slower than the leak that is known.
+    counts by which the last shut-in fell faster than a level does.
     """
-    seen_pa_s, u_pa_s = learned.leak_pa_s or 0.0, learned.leak_u_pa_s
-    if learned.lost_pa_s is not None and seen_pa_s + 2.0 * u_pa_s < 0.8 * learned.lost_pa_s:
-        return 0.8 * learned.lost_pa_s
-    return max(0.0, seen_pa_s - 3.0 * u_pa_s - 1.0 - FALLING_LEVEL_PA_S)
+    surely_pa_s = (learned.leak_pa_s or 0.0) - 3.0 * learned.leak_u_pa_s
+    return surely_pa_s - FALLING_LEVEL_PA_S if surely_pa_s > 2.0 * FALLING_LEVEL_PA_S else 0.0
 
 
 def shut_for_s(case: Case) -> float | None:

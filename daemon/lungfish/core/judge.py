@@ -402,7 +402,7 @@ def _taught(case: Case, findings: tuple[Finding, ...]) -> Learned:
         noise_pa=_usual_noise_pa(record, before) if clean and case.look_in_span else before.noise_pa,
         stirs=before.stirs or len(set(look)) > 1,
         stuck_open=Diagnosis.VALVE_STUCK_OPEN in codes,
-        leak_pa_s=-closing.shut_slope_pa_s,
+        leak_pa_s=min(-closing.shut_slope_pa_s, -case.late_slope_pa_s),
         leak_u_pa_s=closing.shut_slope_u_pa_s,
         shut_gauge_pa=end_pa,
         shut_at_s=record.started_at_s + end_s,

@@ -20,6 +20,7 @@ __all__ = [
     "FALL_PA_S",
     "FILL_PERIOD_S",
     "PERIOD_S",
+    "PROOF_HOLD_S",
     "SILENCE_S",
     "WAIT_PERIOD_S",
     "WINDOWS_S",
@@ -43,6 +44,8 @@ BENDING_S = 30.0
 """Longest shut-in of a curve that still bends: what a narrowed tip holds back takes its time to leave."""
 HOLD_S = (0.6, 1.2)
 """Shortest and longest stretch of bubbling wanted for the plateau."""
+PROOF_HOLD_S = 4.0
+"""Bubbling as long as nothing has ever shown that air leaves at the tip: what closing moves must leave the noise."""
 TARGET_PA = 3.0
 """Noise of the shut-in to aim at: 0.3 mm of water."""
 WINDOWS_S = (0.4, 0.7, 1.0, 1.4, 2.0, 3.0, 5.0)

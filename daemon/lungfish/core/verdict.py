@@ -34,6 +34,7 @@ from lungfish.core.steady import trend_of
 from lungfish.physics.bubble import ripple_bound_pa
 
 __all__ = [
+    "BENDS",
     "DYING_RISE",
     "FRICTION_SEEN",
     "FROZEN_SAMPLES",
@@ -64,6 +65,8 @@ RIPPLE_SHARE = 0.35
 """Or this share of the largest ripple peak to peak: somewhat more than a saw-tooth's standard deviation."""
 STRANGE_DAMPING = 2.0
 """A time constant this many standard deviations from what is known of it is not the transmitter's."""
+BENDS = 0.8
+"""Autocorrelation of what a shut-in strays from its straight line: not noise, but a bend."""
 FROZEN_SAMPLES = 20
 """So many equal values through an opening and a closing are no play of a coarse transmitter that stirs at rest."""
 _UNDER_M = 0.01
@@ -154,7 +157,8 @@ def findings_of(case: Case) -> tuple[Finding, ...]:
     settled = _restricted(case) or _restless(case) or (_unsteady(case) if air is None else None)
     found = [finding for finding in (air, _leak(case), settled) if finding is not None]
     if air is None and _uncovered(case):
-        found.append(_tip_uncovered(case))
+        narrowed = any(finding.code is Diagnosis.TUBE_RESTRICTED for finding in found)
+        found.append(_tip_uncovered(case, Quality.UNCERTAIN if narrowed else Quality.GOOD))
     return tuple(found) or (Finding(code=Diagnosis.OK, quality=Quality.GOOD, sentence=_ok_sentence(case)),)
 
 
@@ -270,7 +274,7 @@ def _supply_low(case: Case) -> Finding | None:
 
 def _leak(case: Case) -> Finding | None:
     fall, u = -case.closing.shut_slope_pa_s, case.closing.shut_slope_u_pa_s
-    if fall - 3.0 * u <= LEAK_PA_S:
+    if fall - 3.0 * u <= LEAK_PA_S or (not case.restricted and -case.late_slope_pa_s < LEAK_PA_S):
         return None
     return Finding(
         code=Diagnosis.LINE_LEAK,
@@ -327,7 +331,8 @@ def restless_limit_pa(setup: CycleSetup, record: Record) -> float:
 
 def _restless(case: Case) -> Finding | None:
     scatter, noise = case.closing.shut_scatter_pa, case.record.noise_pa
-    if scatter <= restless_limit_pa(case.setup, case.record):
+    bends = case.closing.autocorrelation > BENDS and scatter > 0.6 * restless_limit_pa(case.setup, case.record)
+    if scatter <= restless_limit_pa(case.setup, case.record) and not bends:
         return None
     return Finding(
         code=Diagnosis.UNSTEADY,
@@ -364,11 +369,12 @@ def _uncovered(case: Case) -> bool:
     return head_m(setup, weighed.gauge_pa) < limit
 
 
-def _tip_uncovered(case: Case) -> Finding:
+def _tip_uncovered(case: Case, quality: Quality) -> Finding:
+    """Uncertain where friction is not what it was: a tube that loses all its air looks much the same."""
     closing = case.closing
     return Finding(
         code=Diagnosis.TIP_UNCOVERED,
-        quality=Quality.GOOD,
+        quality=quality,
         sentence=f"the air flows off at {closing.plateau_pa:.0f} Pa and leaves {closing.shut_in_pa:.0f} Pa: "
         f"the liquid stands at the tip ({case.setup.tip_m:.3f} m) or below; "
         f"friction expected {case.weighed.friction_pa:.0f} Pa",
