@@ -13,23 +13,21 @@ from enum import Enum
 
 from lungfish.core.air import first_bubble_after_s
 from lungfish.core.codes import Diagnosis, Quality
+from lungfish.core.evidence import LATE_SHARE
 from lungfish.core.expect import bubbling_friction_pa, full_gauge_pa, unit_weight_pa_m
 from lungfish.core.plan import Plan
 from lungfish.core.reading import Reading
 from lungfish.core.setup import CycleSetup, Learned
+from lungfish.core.verdict import LEAK_PA_S
 from lungfish.physics.bubble import ripple_bound_pa
 
-__all__ = ["LEAK_LIMIT_PA_S", "Trait", "Yardstick", "traits_of", "yardsticks"]
+__all__ = ["Trait", "Yardstick", "traits_of", "yardsticks"]
 
-LEAK_LIMIT_PA_S = 30.0
-"""Fall of the shut-in that is called a leak, and from which on the reading is uncertain, Pa/s."""
 _USABLE = frozenset({Diagnosis.OK, Diagnosis.TUBE_RESTRICTED, Diagnosis.LINE_LEAK})
 _LEAST_HEAD_SHARE = 0.1
 """Below this share of the full head a leak is too small a number to be taken to another head."""
 _TIMED_FILL_S = 1.0
 """A shorter filling can't be timed against damping and opening."""
-_LATE_SHARE = 1.8
-"""A filling that takes so many times as long as the set flow needs is called a low supply."""
 
 
 class Trait(Enum):
@@ -90,14 +88,14 @@ def yardsticks(setup: CycleSetup) -> Mapping[Trait, Yardstick]:
         ),
         Trait.LEAK: Yardstick(
             expected=0.0,
-            tolerance=0.1 * LEAK_LIMIT_PA_S,
-            spread_floor=0.005 * LEAK_LIMIT_PA_S,
-            group_floor=0.005 * LEAK_LIMIT_PA_S,
-            limit=LEAK_LIMIT_PA_S,
+            tolerance=0.1 * LEAK_PA_S,
+            spread_floor=0.005 * LEAK_PA_S,
+            group_floor=0.005 * LEAK_PA_S,
+            limit=LEAK_PA_S,
             watches_down=False,
         ),
         Trait.FILLING: Yardstick(
-            expected=1.0, tolerance=0.45, spread_floor=0.02, group_floor=0.02, limit=_LATE_SHARE, watches_down=False
+            expected=1.0, tolerance=0.45, spread_floor=0.02, group_floor=0.02, limit=LATE_SHARE, watches_down=False
         ),
         Trait.RIPPLE: Yardstick(
             expected=None,
