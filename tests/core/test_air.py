@@ -105,7 +105,7 @@ def test_first_bubble_is_least_air_over_flow_and_the_packing_of_the_line() -> No
     assert first_bubble_after_s(setup_of(flow_pa_m3_s=0.0), 0.0, HEAD_PA) == 0.0
 
 
-@given(trapped=st.floats(0.0, 18_000.0), more=st.floats(1.0, 5_000.0), flow=st.floats(0.3, 10.0))
+@given(trapped=st.floats(0.0, 15_000.0), more=st.floats(1.0, 5_000.0), flow=st.floats(0.3, 3.0))
 @settings(max_examples=100, deadline=None)
 def test_less_trapped_or_more_head_costs_more_air_and_time(trapped: float, more: float, flow: float) -> None:
     setup = setup_of(flow_pa_m3_s=flow)

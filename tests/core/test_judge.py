@@ -16,7 +16,6 @@ from lungfish.core.proof import movement_of
 from lungfish.core.reading import Phase, Reading
 from lungfish.core.record import Record
 from lungfish.core.setup import CycleSetup, Learned
-from lungfish.core.verdict import Case, findings_of, found_tight, tip_proven
 from tests.core.samples import SUMP, setup_of
 
 SETTLED = Learned(
@@ -177,7 +176,7 @@ def test_a_plateau_that_the_damping_still_hides_was_reached_at_closing() -> None
     reading = judged(story.record(), learned=replace(SETTLED, damping_s=1.0))
     assert max(sample.gauge_pa for sample in reading.trace if sample.phase is not Phase.SHUT_IN) < 18_500.0
     assert reading.features.shut_in_pa == pytest.approx(19_000.0, abs=15.0)
-    assert reading.features.fill_s == pytest.approx(5.6)
+    assert reading.features.fill_s == pytest.approx(5.0, abs=0.5)
 
 
 def test_a_cycle_of_which_nothing_is_known_before_the_opening_has_no_fill() -> None:
@@ -219,22 +218,18 @@ def test_a_valve_never_seen_to_shut_counts_as_open_to_the_end() -> None:
 # -- proof that air came ---------------------------------------------------------------------------------------------
 
 
-def moved(story: Story, damping_s: float = 0.1) -> tuple[float, float, bool]:
-    movement = movement_of(story.record(), Plan.of(BARE, SETTLED), damping_s)
-    assert movement is not None
-    return movement.opening_pa, movement.closing_pa, movement.seen
-
-
-@pytest.mark.parametrize(("up", "down"), [(0.0, 0.0), (30.0, 0.0), (0.0, -30.0), (30.0, -30.0), (-25.0, 12.0)])
+@pytest.mark.parametrize(("up", "down"), [(0.0, 0.0), (30.0, 0.0), (0.0, -30.0), (30.0, -30.0), (0.0, 20.0)])
 def test_steps_at_opening_and_closing_are_found(up: float, down: float) -> None:
-    """A full tube: air that comes and goes leaves some pascals of step, a tube that nothing touches none."""
+    """A full tube: a lift alone is no proof, for a weak supply lifts too; what closing takes away or freezes is."""
     story = Story(
         trapped_pa=19_000.0, plateau_pa=19_000.0 + up, shut_in_pa=19_000.0 + up + down, fill_s=0.0, hold_s=1.5
     )
-    opening, closing, seen = moved(story)
-    assert opening == pytest.approx(up, abs=3.0)
-    assert closing == pytest.approx(down, abs=3.0)
-    assert seen == (abs(up) + abs(down) > 0.0)
+    movement = movement_of(story.record(), Plan.of(BARE, SETTLED), 0.1)
+    assert movement is not None
+    assert movement.opening_pa == pytest.approx(up, abs=3.0)
+    assert movement.closing_pa == pytest.approx(down, abs=3.0)
+    assert movement.dropped == (down < 0.0)
+    assert movement.froze == (down > 0.0)
 
 
 def test_a_steady_drift_is_no_movement() -> None:
@@ -243,7 +238,8 @@ def test_a_steady_drift_is_no_movement() -> None:
     record.gauge_pa = [p + 8.0 * t for p, t in zip(record.gauge_pa, record.times_s, strict=True)]
     movement = movement_of(record, Plan.of(BARE, SETTLED), 0.1)
     assert movement is not None
-    assert not movement.seen
+    assert not movement.dropped
+    assert not movement.froze
 
 
 def test_movement_needs_an_opening_a_closing_and_samples_about_both() -> None:
@@ -265,21 +261,3 @@ def test_samples_of_three_moments_only_tell_no_movement() -> None:
             record.add(start + k * 1e-13, 19_000.0 + k % 2, Phase.HOLD)
     record.opened_s, record.shut_s = 2.0, 4.0
     assert movement_of(record, Plan.of(SUMP, SETTLED), 0.1) is None
-
-
-def test_no_fit_of_the_closing_proves_nothing() -> None:
-    record = Story(period_s=0.9).record()
-    plan = Plan.of(SUMP, SETTLED)
-    case = Case(
-        setup=SUMP,
-        learned=SETTLED,
-        plan=plan,
-        record=record,
-        features=judged(record).features,
-        closing=None,
-        weighed=None,
-        movement=None,
-    )
-    assert not tip_proven(case)
-    assert found_tight(case) is None
-    assert [finding.code for finding in findings_of(case)] == [Diagnosis.LINK_LOST]

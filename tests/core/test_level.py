@@ -34,6 +34,7 @@ CLOSING = Closing(
     hold_scatter_pa=5.0,
     hold_jitter_pa=5.0,
     shut_scatter_pa=2.0,
+    shut_jitter_pa=2.0,
     autocorrelation=0.1,
     fall_delay_u_s=0.1,
 )

@@ -15,9 +15,13 @@ PLAN = Plan.of(SUMP, Learned())
 
 
 def test_off_span_is_where_a_current_loop_would_call_it_so() -> None:
-    """NAMUR NE 43: 3.8 mA is -1.25 % of a 4 to 20 mA span, 20.5 mA is 103.125 %."""
+    """NAMUR NE 43: failure at 3.6 mA, -2.5 % of a 4 to 20 mA span; the lower stop at 3.8 mA, -1.25 %; 20.5 mA, 103.125 %.
+
+    Between failure and stop is the suction of a flooded tube under a falling level, which is no failure.
+    """
     plan = Plan.of(setup_of(span_low_pa=-5e3, span_high_pa=45e3), Learned())
-    assert plan.invalid_low_pa == pytest.approx(-5e3 - 0.0125 * 50e3)
+    assert plan.invalid_low_pa == pytest.approx(-5e3 - 0.025 * 50e3)
+    assert -5e3 - 0.0125 * 50e3 <= plan.low_stop_pa < -5e3
     assert plan.invalid_high_pa == pytest.approx(45e3 + 0.03125 * 50e3)
 
 

@@ -108,7 +108,7 @@ def still_falling(times_s: Sequence[float], gauge_pa: Sequence[float], noise_pa:
         noise_pa: standard deviation of the transmitter at rest, Pa.
     """
     if len(times_s) < 16:
-        return True
+        return False
     middle = 0.5 * (times_s[0] + times_s[-1])
     late = [(t, p) for t, p in zip(times_s, gauge_pa, strict=True) if t >= middle]
     half = len(late) // 2

@@ -35,6 +35,7 @@ from lungfish.physics.bubble import ripple_bound_pa
 
 __all__ = [
     "BENDS",
+    "DOUBT_M",
     "DYING_RISE",
     "FRICTION_SEEN",
     "FROZEN_SAMPLES",
@@ -69,6 +70,8 @@ BENDS = 0.8
 """Autocorrelation of what a shut-in strays from its straight line: not noise, but a bend."""
 FROZEN_SAMPLES = 20
 """So many equal values through an opening and a closing are no play of a coarse transmitter that stirs at rest."""
+DOUBT_M = 0.05
+"""Nothing showed air at the tip, and the level may be off by more than this: no good reading."""
 _UNDER_M = 0.01
 """A head this far below nothing is suction: of liquid in the tube, which an uncovered tip has not."""
 UNCOVERED_M = 0.003
@@ -159,15 +162,20 @@ def findings_of(case: Case) -> tuple[Finding, ...]:
     if air is None and _uncovered(case):
         narrowed = any(finding.code is Diagnosis.TUBE_RESTRICTED for finding in found)
         found.append(_tip_uncovered(case, Quality.UNCERTAIN if narrowed else Quality.GOOD))
-    return tuple(found) or (Finding(code=Diagnosis.OK, quality=Quality.GOOD, sentence=_ok_sentence(case)),)
+    return tuple(found) or (_ok(case),)
 
 
-def _ok_sentence(case: Case) -> str:
-    closing = case.closing
-    proof = "" if tip_proven(case) else "; air at the tip not proven this time, nor needed: the tube holds what it held"
-    return (
-        f"plateau {closing.plateau_pa:.0f} Pa, shut-in {closing.shut_in_pa:.0f} Pa, "
-        f"friction {closing.plateau_pa - closing.shut_in_pa:.0f} Pa, expected {case.weighed.friction_pa:.0f} Pa{proof}"
+def _ok(case: Case) -> Finding:
+    """The cycle ran as it should; uncertain all the same where nothing showed the air and the level may be far off."""
+    closing, doubt_m = case.closing, 0.0 if tip_proven(case) else unproven_m(case) or 0.0
+    proof = ""
+    if doubt_m > 0.0:
+        proof = f"; nothing showed air at the tip this time, so the level may be off by {1000 * doubt_m:.0f} mm"
+    return Finding(
+        code=Diagnosis.OK,
+        quality=Quality.UNCERTAIN if doubt_m > DOUBT_M else Quality.GOOD,
+        sentence=f"plateau {closing.plateau_pa:.0f} Pa, shut-in {closing.shut_in_pa:.0f} Pa, "
+        f"friction {closing.plateau_pa - closing.shut_in_pa:.0f} Pa, expected {case.weighed.friction_pa:.0f} Pa{proof}",
     )
 
 
@@ -218,15 +226,17 @@ def _tip_never_reached(case: Case) -> Finding | None:
     """Closed by the time limit while still climbing, or a leak as large as the flow."""
     record = case.record
     share = _first_share(case)
-    if record.steady_from_s is None and record.shut_commanded_s is not None and share > 0.1:
+    if record.steady_from_s is None and record.shut_commanded_s is not None:
         times, gauges = record.since(record.shut_commanded_s - 3.0, record.shut_commanded_s)
         trend = trend_of(times, gauges, noise_pa=record.noise_pa)
-        if trend is not None and trend.climbs_beyond(case.plan.steady_pa_s / 2.0):
+        # a slow climb without a leak is too little air
+        fast_pa_s = case.plan.steady_pa_s / 2.0 if share > 0.1 else 0.5 * case.plan.filling_pa_s
+        if trend is not None and trend.climbs_beyond(fast_pa_s):
             return Finding(
                 code=Diagnosis.LINE_LEAK,
                 quality=Quality.BAD,
                 sentence=f"after {case.plan.open_limit_s:.0f} s the pressure still climbed {trend.slope_pa_s:.0f} Pa/s "
-                "and the tip was not reached, which this tube can't need; after closing it fell: air is lost on the way",
+                "and the tip was not reached, which this tube can't need: air is lost on the way",
             )
     if case.decay is not None and case.decay.died_pa > case.drop_limit_pa > 10.0 * case.decay.left_pa:
         return Finding(
