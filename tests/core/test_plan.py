@@ -15,7 +15,7 @@ PLAN = Plan.of(SUMP, Learned())
 
 
 def test_off_span_is_where_a_current_loop_would_call_it_so() -> None:
-    """NAMUR NE 43: failure at 3.6 mA, -2.5 % of a 4 to 20 mA span; the lower stop at 3.8 mA, -1.25 %; 20.5 mA, 103.125 %.
+    """NAMUR NE 43: failure at 3.6 mA, -2.5 % of a 4 to 20 mA span; lower stop at 3.8 mA, -1.25 %; 20.5 mA, 103.125 %.
 
     Between failure and stop is the suction of a flooded tube under a falling level, which is no failure.
     """

@@ -248,7 +248,7 @@ def test_a_reading_whose_bytes_have_rotted_is_told(tmp_path: Path) -> None:
 def test_what_was_learned_comes_back_but_for_the_moment_of_the_last_look(tmp_path: Path) -> None:
     path = tmp_path / "site.db"
     learned = Learned(
-        cycles=7, friction_ratio=1.25, leak_pa_s=0.5, tight=True, shut_gauge_pa=19_000.0, shut_at_s=1234.5
+        cycles=7, friction_ratio=1.25, leak_pa_s=0.5, lost_pa_s=0.1, shut_gauge_pa=19_000.0, shut_at_s=1234.5
     )
     with Store.open(path) as store:
         assert store.learned("sump") is None

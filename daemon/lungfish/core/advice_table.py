@@ -25,9 +25,14 @@ ADVICE: Mapping[Diagnosis, Advice] = MappingProxyType(
     {
         Diagnosis.OK: Advice(
             says="the cycle ran as it should",
-            qualities=(_GOOD,),
+            qualities=(_GOOD, _UNCERTAIN),
             grounds=(
                 Ground(feature="all the others", limit="none of them is met", source=Source.PROTOCOL),
+                Ground(
+                    feature="how far the level may have moved unseen",
+                    limit=f"uncertain beyond {1000 * verdict.DOUBT_M:.0f} mm: nothing showed air at the tip",
+                    source=Source.LEARNED,
+                ),
                 Ground(
                     feature="air at the tip",
                     limit="proven by friction, ripple, a timely knee, or steps at opening and closing; or proven "
@@ -77,7 +82,8 @@ ADVICE: Mapping[Diagnosis, Advice] = MappingProxyType(
                 Ground(
                     feature="scatter of the shut-in about a straight line",
                     limit=f"more than {verdict.RESTLESS:g} times the noise at rest and {verdict.RESTLESS_PA:.0f} Pa, "
-                    f"or {100 * verdict.RIPPLE_SHARE:.0f} % of the largest ripple peak to peak if that is more",
+                    f"or {100 * verdict.RIPPLE_SHARE:.0f} % of the largest ripple peak to peak if that is more; or 60 % of "
+                    f"that where neighbouring samples stray alike (autocorrelation above {verdict.BENDS:g}): a bend",
                     source=Source.TRANSMITTER,
                 ),
                 Ground(

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 
-from lungfish.core.air import first_bubble_after_s
+from lungfish.core.decay import still_falling
 from lungfish.core.events import (
     Abort,
     Action,
@@ -30,30 +30,23 @@ from lungfish.core.events import (
     ValveState,
     Wake,
 )
-from lungfish.core.decay import still_falling
-from lungfish.core.evidence import RIPPLE_SHOWS, TIMELY_LEAST_S
-from lungfish.core.expect import bubbling_friction_pa
 from lungfish.core.fit import fit_line
 from lungfish.core.judge import Ending, judge
 from lungfish.core.plan import (
     BENDING_S,
     CORNER_S,
-    FALSE_STEADY,
     FILL_PERIOD_S,
-    LEVEL_RATE_PA_S,
     LOOK_S,
     PERIOD_S,
     PROOF_HOLD_S,
     SILENCE_S,
     WAIT_PERIOD_S,
-    WINDOWS_S,
     Plan,
-    longest_lag_pa,
 )
+from lungfish.core.plateau import PlateauSearch
 from lungfish.core.reading import Phase
 from lungfish.core.record import Record
 from lungfish.core.setup import CycleSetup, Learned
-from lungfish.core.steady import Trend, trend_of
 from lungfish.errors import IllegalEvent
 
 __all__ = ["TRANSITIONS", "Cycle"]
@@ -66,8 +59,6 @@ _STOP_NOISE_PA = 3.0
 """At its lower stop a transmitter shows no noise; it has some all the same."""
 _BAD_IN_A_ROW = 3
 """So many failed or invalid readings on end make a verdict; fewer are a mishap."""
-_UNKNOWN_DAMPING = 0.5
-"""Standard uncertainty of the logarithm of the damping above which it is a guess."""
 _SHUT, _OPEN = SetValve(state=ValveState.SHUT), SetValve(state=ValveState.OPEN)
 
 
@@ -83,9 +74,9 @@ class Cycle:
         self._learned = learned
         self._plan = Plan.of(setup, learned)
         self._record = Record()
+        self._search = PlateauSearch(setup, learned, self._plan, self._record)
         self._asked = False
         self._checked_s = -math.inf
-        self._window = 0
         self._shut_in_s = 0.0
 
     def step(self, event: Event) -> tuple[Action, ...]:
@@ -129,7 +120,7 @@ class Cycle:
         if record.times_s[-1] - record.times_s[0] < self._plan.look_s(record.noise_pa, period_s):
             return (self._watchdog(event),)
         self._asked = True
-        # the question last: whoever grants at once leads to the deadline of the open valve, which must stand
+        # the question last: whoever grants at once sets the deadline of the open valve, which must stand
         return Sample(period_s=WAIT_PERIOD_S), self._watchdog(event), AskAir()
 
     def _measure_rest(self) -> None:
@@ -145,7 +136,6 @@ class Cycle:
             record.noise_pa = max(record.noise_pa, self._learned.noise_pa or 0.0, _STOP_NOISE_PA)
 
     def _watchdog(self, event: Event) -> Wake:
-        """Wake when nothing more is heard."""
         return Wake(at_s=event.t_s + 2.0 * SILENCE_S)
 
     def _granted(self, event: Event) -> tuple[Action, ...]:
@@ -271,9 +261,10 @@ class Cycle:
         self._checked_s = now_s
         if event.gauge_pa < plan.low_stop_pa:
             return ()  # at its stop the transmitter would look steady for ever
-        found = None if self._plainly_climbing() else self._trend()
+        search = self._search
+        found = None if search.plainly_climbing() else search.trend()
         was = self.phase
-        steady = found is not None and found.steady_within(plan.steady_pa_s) and not self._plainly_lagging()
+        steady = found is not None and found.steady_within(plan.steady_pa_s) and not search.plainly_lagging()
         if found is None or found.climbs_beyond(plan.slow_climb_pa_s if steady else plan.steady_pa_s, k=3.0):
             self.phase, steady = Phase.FILL, False
         elif steady:
@@ -284,77 +275,14 @@ class Cycle:
         if found is not None and steady:
             if was is Phase.FILL:
                 record.steady_from_s = record.times_s[-1] - found.span_s
-            record.steady_from_s = max(record.steady_from_s or 0.0, self._bubbling_from_s(found.end_pa))
+            record.steady_from_s = max(record.steady_from_s or 0.0, search.bubbling_from_s(found.end_pa))
             scatter_pa = max(record.noise_pa, found.scatter_pa)
             wanted_s = plan.hold_s(scatter_pa, min(record.period_s or PERIOD_S, 0.2), self._learned.damping_s)
-            if self._wants_proof(found.end_pa, scatter_pa):
+            if search.wants_proof(found.end_pa, scatter_pa):
                 wanted_s = max(wanted_s, PROOF_HOLD_S)
             if record.times_s[-1] - record.steady_from_s >= wanted_s:
                 return self._close(event)
         return (Sample(period_s=PERIOD_S),) if was is Phase.FILL else ()
-
-    def _wants_proof(self, plateau_pa: float, scatter_pa: float) -> bool:
-        """Air was never yet proven at the tip, and neither ripple, friction nor a timed rise will: look longer, once."""
-        record, setup = self._record, self._setup
-        if self._learned.proven_gauge_pa is not None or scatter_pa > RIPPLE_SHOWS * record.noise_pa:
-            return False
-        friction_pa = self._learned.friction_ratio * bubbling_friction_pa(setup, max(0.0, plateau_pa))
-        timed_s = first_bubble_after_s(setup, record.trapped_pa or 0.0, max(0.0, plateau_pa))
-        return friction_pa < 6.0 * record.noise_pa + 10.0 and timed_s < 2.0 * TIMELY_LEAST_S
-
-    def _trend(self) -> Trend | None:
-        """The shortest window that says surely whether the pressure climbs; the longest one if none does."""
-        record, plan = self._record, self._plan
-        opened_s = record.opened_s or 0.0
-        tau_s = self._learned.damping_s
-        trend: Trend | None = None
-        for window_s in WINDOWS_S[self._window :]:
-            from_s = record.times_s[-1] - window_s
-            if from_s < opened_s + PERIOD_S:
-                break
-            times, gauges = record.since(from_s)
-            trend = trend_of(
-                times,
-                gauges,
-                damping_s=tau_s,
-                noise_pa=record.noise_pa,
-                lag_bound_pa=longest_lag_pa(plan, tau_s),
-            )
-            if trend is not None and (trend.steady_within(plan.steady_pa_s) or trend.climbs_beyond(plan.steady_pa_s)):
-                break
-        return trend
-
-    def _bubbling_from_s(self, plateau_pa: float) -> float:
-        """Before this the tip can't have been reached, or the line's friction is still building up."""
-        record, setup, learned = self._record, self._setup, self._learned
-        head_pa = plateau_pa - learned.friction_ratio * bubbling_friction_pa(setup, max(0.0, plateau_pa))
-        filled_s = first_bubble_after_s(setup, record.trapped_pa or 0.0, max(0.0, head_pa))
-        return (record.opened_s or 0.0) + filled_s + (2.0 * self._plan.settling_s if setup.tee_at_valve else 0.0)
-
-    def _plainly_climbing(self) -> bool:
-        """The last samples climb so steeply that no closer look is needed."""
-        record = self._record
-        times, gauges = record.times_s[-4:], record.gauge_pa[-4:]
-        if len(times) < 4:
-            return True
-        slope = (gauges[-1] - gauges[0]) / (times[-1] - times[0])
-        slope_u = 1.5 * record.noise_pa / (times[-1] - times[0])
-        lag = 1.0 + self._learned.damping_s / (times[-1] - times[0])
-        quick = self._learned.damping_s < 4.0 * PERIOD_S
-        limit = 0.5 if quick else 1.0 + FALSE_STEADY * lag
-        return slope - 4.0 * slope_u > limit * self._plan.filling_pa_s + LEVEL_RATE_PA_S
-
-    def _plainly_lagging(self) -> bool:
-        """The samples themselves still climb, and how much of that is the transmitter's damping is not known yet.
-
-        A supply that gives out looks like a damped plateau: as long as the damping is a guess, wait until it is over.
-        """
-        record, plan = self._record, self._plan
-        if self._learned.log_damping_u < _UNKNOWN_DAMPING:
-            return False
-        times, gauges = record.since(record.times_s[-1] - WINDOWS_S[1])
-        raw = trend_of(times, gauges, noise_pa=record.noise_pa)
-        return raw is not None and raw.climbs_beyond(plan.slow_climb_pa_s)
 
     def _close(self, event: Event) -> tuple[Action, ...]:
         record = self._record
@@ -421,8 +349,7 @@ class Cycle:
         return _SHUT, Sample(period_s=0.0), Finish(reading=reading)
 
     def _ignore(self, event: Event) -> tuple[Action, ...]:
-        """Listed on purpose: it may come late or early and changes nothing."""
-        return ()
+        return ()  # listed on purpose: it may come late or early and changes nothing
 
 
 Handler = Callable[[Cycle, Event], tuple[Action, ...]]

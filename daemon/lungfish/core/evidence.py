@@ -11,6 +11,7 @@ import math
 from dataclasses import dataclass
 
 from lungfish.core.air import first_bubble_after_s
+from lungfish.core.balance import Balance
 from lungfish.core.closing import Closing
 from lungfish.core.decay import Decay
 from lungfish.core.expect import throughput_pa_m3_s, unit_weight_pa_m
@@ -31,15 +32,14 @@ __all__ = [
     "RIPPLE_SHOWS",
     "TIMELY_LEAST_S",
     "UNPROVEN_M",
-    "Balance",
     "Case",
     "balance_of",
     "drop_limit_pa",
     "dying_rise",
     "friction_shows",
     "hidden_rise_pa",
-    "late_rise",
     "keeps_air",
+    "late_rise",
     "leak_share",
     "lost_pa_s",
     "ripple_goes_on",
@@ -71,8 +71,6 @@ UNPROVEN_OVER_S = 3600.0
 """How long a tube must have kept its air when nobody knows how long it was shut."""
 _LEAK_OWES = 0.5
 """Share of what the tube usually loses that opening must bring back: a leak slackens with the level."""
-_OWED_SIGMAS = 8.0
-_OWED_PA = 10.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,7 +131,7 @@ class Case:
         return max(0.0, fell_pa) / settled_s if settled_s > 0 else 0.0
 
     def _across_closing(self, *, back: bool = True) -> tuple[float, float, float]:
-        """Pressure before closing and after it, Pa: as soon as things have settled, or gone back to closing along it."""
+        """Pressure before closing and after it, Pa (once things have settled, or gone back along it), and when, s."""
         record, closing, shut_s = self.record, self.closing, self.record.shut_s or 0.0
         lag_s = min(closing.damping_s, self.learned.damping_s * math.exp(self.learned.log_damping_u))
         settled_s = 2.5 * lag_s + 3.0 * self.plan.settling_s
@@ -150,39 +148,6 @@ class Case:
     def drop_limit_pa(self) -> float:
         """More than flowing air's friction, ripple and noise can make closing take away, Pa."""
         return drop_limit_pa(self.setup, self.record, self.weighed.friction_pa)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Balance:
-    """Since air was last proven: the rise that openings owed, and what they brought.
-
-    A level that rises compresses the air of a shut tube, so that the pressure shows only a part of it. Opening must
-    bring the rest, if air comes.
-    """
-
-    owed_pa: float
-    """Rise that must have come, at least, Pa."""
-    expected_pa: float
-    """Rise that is expected, the leak's whole share in it, Pa."""
-    brought_pa: float
-    """Rise that came, Pa."""
-    brought_var_pa2: float
-    """Variance of what came, Pa2."""
-
-    @property
-    def telling(self) -> bool:
-        """What is owed stands out of noise and frozen ripple."""
-        return self.owed_pa > _OWED_SIGMAS * math.sqrt(self.brought_var_pa2) + _OWED_PA
-
-    @property
-    def paid(self) -> bool:
-        """What came is what must have come: no supply that gives out stops just there."""
-        return self.telling and 0.7 < self.brought_pa / self.expected_pa < 1.5
-
-    @property
-    def unpaid(self) -> bool:
-        """No air came."""
-        return self.telling and self.brought_pa < 0.3 * self.owed_pa
 
 
 def drop_limit_pa(setup: CycleSetup, record: Record, friction_pa: float) -> float:

@@ -21,11 +21,15 @@ from lungfish.core.setup import CycleSetup, Learned
 from lungfish.core.verdict import LEAK_PA_S
 from lungfish.physics.bubble import ripple_bound_pa
 
-__all__ = ["Trait", "Yardstick", "traits_of", "yardsticks"]
+__all__ = ["Filled", "Trait", "Yardstick", "filled_by", "traits_of", "yardsticks"]
 
 _USABLE = frozenset({Diagnosis.OK, Diagnosis.TUBE_RESTRICTED, Diagnosis.LINE_LEAK})
 _LEAST_HEAD_SHARE = 0.1
 """Below this share of the full head a leak is too small a number to be taken to another head."""
+_BOUND_AFTER_S, _BOUND_LEFT = 30.0, 0.3
+"""What a tube has lost since the last cycle bounds its leak, after so long and while this share of the head is left."""
+_BOUND_SLACK_PA = 30.0
+"""So far two heads may be wrong against each other."""
 _TIMED_FILL_S = 1.0
 """A shorter filling can't be timed against damping and opening."""
 
@@ -59,6 +63,27 @@ class Yardstick:
     """Where the reading is lost or doubted; None: it is not."""
     watches_down: bool
     """A fall is news as well as a rise."""
+
+
+@dataclass(frozen=True, slots=True)
+class Filled:
+    """A tube that was full of air down to the tip."""
+
+    head_pa: float
+    """Head above the tip then, Pa."""
+    at_s: float
+    """Monotonic time of that, s."""
+
+
+def filled_by(reading: Reading) -> Filled | None:
+    """How a cycle has left the tube; None when that is not sure.
+
+    Args:
+        reading: of the cycle.
+    """
+    if reading.head_pa is None or reading.shut_at_s is None or not reading.codes <= _USABLE:
+        return None
+    return Filled(reading.head_pa.value, reading.shut_at_s)
 
 
 def _half_head_pa(setup: CycleSetup) -> float:
@@ -108,12 +133,13 @@ def yardsticks(setup: CycleSetup) -> Mapping[Trait, Yardstick]:
     }
 
 
-def traits_of(setup: CycleSetup, reading: Reading) -> dict[Trait, float]:
+def traits_of(setup: CycleSetup, reading: Reading, before: Filled | None = None) -> dict[Trait, float]:
     """What a cycle tells of the tube; nothing when a verdict doubts it for another reason than friction or leak.
 
     Args:
         setup: the tank.
         reading: of the cycle.
+        before: how the cycle before has left the tube; None: not known.
     """
     f = reading.features
     if reading.quality is Quality.BAD or not reading.codes <= _USABLE or f.shut_in_pa is None:
@@ -125,7 +151,8 @@ def traits_of(setup: CycleSetup, reading: Reading) -> dict[Trait, float]:
         traits[Trait.FRICTION] = f.friction_pa * bubbling_friction_pa(setup, half_pa) / here
     if f.shut_in_slope_pa_s is not None and head_pa > _LEAST_HEAD_SHARE * full_gauge_pa(setup):
         share = half_pa / head_pa * _capacity_m3(setup, head_pa) / _capacity_m3(setup, half_pa)
-        traits[Trait.LEAK] = -f.shut_in_slope_pa_s * share
+        bound = _leak_bound_pa_s(setup, reading, before)
+        traits[Trait.LEAK] = min(-f.shut_in_slope_pa_s * share, math.inf if bound is None else bound)
     if f.fill_s is not None and f.trapped_pa is not None:
         needed_s = first_bubble_after_s(setup, f.trapped_pa, head_pa)
         if needed_s > _TIMED_FILL_S and f.fill_s > 0.0:
@@ -139,3 +166,24 @@ def _capacity_m3(setup: CycleSetup, gauge_pa: float) -> float:
     """Air that the pressure in the shut tube stands for, Pa m3 for each Pa: the liquid's way into the tube included."""
     space = setup.air_space
     return space.volume_m3 + (setup.atmosphere_abs_pa + gauge_pa) * space.area_m2 / unit_weight_pa_m(setup)
+
+
+def _leak_bound_pa_s(setup: CycleSetup, reading: Reading, before: Filled | None) -> float | None:
+    """Most that the tube can leak, at half the full head, Pa/s: a level that falls at closing looks like a leak too.
+
+    All that has left the tube since it was last full, by a leak or pushed out at the tip by a falling level, is what it
+    held then and does not hold before this opening.
+    """
+    f = reading.features
+    if before is None or reading.head_pa is None or reading.opened_at_s is None:
+        return None
+    if f.least_air_pa_m3 is None or f.trapped_pa is None:
+        return None
+    took_s, head_pa = reading.opened_at_s - before.at_s, reading.head_pa.value
+    middle_pa = 0.5 * (before.head_pa + f.trapped_pa)
+    if took_s < _BOUND_AFTER_S or middle_pa <= 0.0 or f.trapped_pa < _BOUND_LEFT * before.head_pa:
+        return None
+    half_pa = _half_head_pa(setup)
+    slack = _BOUND_SLACK_PA * _capacity_m3(setup, head_pa)
+    lost_pa_m3 = f.least_air_pa_m3 - setup.air_space.volume_m3 * (head_pa - before.head_pa) + slack
+    return max(0.0, lost_pa_m3) / took_s * half_pa / middle_pa / _capacity_m3(setup, half_pa)

@@ -185,8 +185,8 @@ def _no_air(case: Case) -> Finding | None:
         return Finding(
             code=Diagnosis.NO_AIR,
             quality=Quality.BAD,
-            sentence=f"no air seen at the tip: opening lifted nothing from {case.record.trapped_pa or 0.0:.0f} Pa, the suction "
-            "of liquid that stands in the tube",
+            sentence=f"no air seen at the tip: opening lifted nothing from {case.record.trapped_pa or 0.0:.0f} Pa, the "
+            "suction of liquid that stands in the tube",
         )
     if tip_proven(case):
         return None
