@@ -32,7 +32,7 @@ def after_good_cycles(
     to_m: float, spoil: Callable[[Plant], None], seed: int = 1, **truth: float
 ) -> tuple[Reading, float]:
     """The first reading after something has gone wrong, and its error."""
-    plant, learned = plant_of(SETUP, ramp(to_m), truth=truth), Learned()
+    plant, learned = plant_of(SETUP, ramp(to_m), seed=seed, truth=truth), Learned()
     for cycle in range(GOOD_CYCLES + 1):
         plant.advance(max(plant.now_s, cycle * EVERY_S))
         if cycle == GOOD_CYCLES:
@@ -76,8 +76,15 @@ def test_with_air_the_same_rise_is_read_right() -> None:
     assert abs(error_m) < 0.004
 
 
-def test_a_tube_that_leaks_its_air_is_not_believed_without_new_air() -> None:
-    """0.4 Pa/s of leak for ten minutes: liquid has come in, and no air pushes it out."""
-    reading, error_m = after_good_cycles(2.0, lose_air, leak_pa_m3_s_pa=0.8 * 1.6e-3 / 18_600.0)
+@pytest.mark.parametrize("seed", range(16))
+@pytest.mark.parametrize("spoil", [lose_air, hang_shut])
+def test_a_tube_that_leaks_its_air_is_not_believed_without_new_air(spoil: Callable[[Plant], None], seed: int) -> None:
+    """0.4 Pa/s of leak for ten minutes: liquid has come in, and no air pushes it out.
+
+    Whatever the noise and the ripple of the day: one draw in five used to be called good.
+    """
+    reading, error_m = after_good_cycles(2.0, spoil, seed, leak_pa_m3_s_pa=0.8 * 1.6e-3 / 18_600.0)
     assert error_m < -0.02, "the premise of this test"
     assert reading.quality is not Quality.GOOD
+    assert reading.level_m is not None
+    assert abs(error_m) < 2.0 * reading.level_m.u, "what is stated covers it"
