@@ -40,7 +40,7 @@ from lungfish.core.baseline import DAY_S, Baseline, Notice, Said, follow
 from lungfish.core.codes import Quality
 from lungfish.core.expect import full_gauge_pa, unit_weight_pa_m
 from lungfish.core.setup import CycleSetup, Learned
-from lungfish.core.traits import Trait, traits_of
+from lungfish.core.traits import Filled, Trait, filled_by, traits_of
 from lungfish.core.verdict import LEAK_PA_S
 from lungfish.rig.drive import run_plant_cycle
 from lungfish.rig.plant import Faults
@@ -102,6 +102,7 @@ def grow(
     plant, learned, baseline = plant_of(setup, level_m, ripple_pa=ripple_pa, seed=seed), Learned(), Baseline()
     calls: list[tuple[float, Notice]] = []
     lost: Counter[int] = Counter()
+    filled: Filled | None = None
     number = 0
     while (day := number / per_day - SOUND_DAYS) < min(most_days, (calls[0][0] if calls else 1e9) + after_call_days):
         plant.advance(number * DAY_S / per_day)
@@ -109,7 +110,8 @@ def grow(
             plant.faults = faults_at(setup, 0.01 * day)
         reading = run_plant_cycle(plant, setup, learned)
         learned = reading.learned
-        baseline, notices = follow(setup, baseline, traits_of(setup, reading), number * DAY_S / per_day)
+        baseline, notices = follow(setup, baseline, traits_of(setup, reading, filled), number * DAY_S / per_day)
+        filled = filled_by(reading)
         calls += [(day, notice) for notice in notices if notice.said is not Said.LEARNED]
         wrong = reading.level_m is not None and abs(reading.level_m.value - level_m(reading.shut_at_s or 0.0)) > LIMIT_M
         lost[math.floor(day)] += wrong or reading.quality is not Quality.GOOD

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import random
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -26,7 +27,7 @@ from lungfish.core.codes import Diagnosis, Finding, Quality
 from lungfish.core.expect import bubbling_friction_pa, full_gauge_pa
 from lungfish.core.normal import learned_normal
 from lungfish.core.setup import Learned
-from lungfish.core.traits import Trait, traits_of, yardsticks
+from lungfish.core.traits import Filled, Trait, filled_by, traits_of, yardsticks
 from lungfish.rig.drive import run_plant_cycle
 from lungfish.rig.plant import Faults
 from tests.core.samples import SUMP, plant_of, setup_of
@@ -283,3 +284,33 @@ def test_a_cycle_that_a_verdict_doubts_tells_nothing() -> None:
     assert traits_of(SUMP, replace(reading, findings=(bad,))) == {}
     baseline = Baseline()
     assert follow(SUMP, baseline, {}, 0.0) == (baseline, ())
+
+
+def test_a_falling_level_is_no_leak_and_a_leak_is_one_under_any_level() -> None:
+    def traits_under(rate_m_s: float, leak: float) -> list[float]:
+        """Cycles whenever the level, swinging by 0.6 m, passes its middle at this rate."""
+        period_s = 1.2 / abs(rate_m_s) * math.pi / 2.0
+
+        def level_m(t_s: float) -> float:
+            return 2.0 + math.copysign(0.3, rate_m_s) * math.sin(2.0 * math.pi * t_s / period_s)
+
+        plant, learned = plant_of(SUMP, level_m, faults=Faults(extra_leak_pa_m3_s_pa=leak)), Learned()
+        filled: Filled | None = None
+        found = []
+        for number in range(6):
+            plant.advance(number * period_s - 8.0 if number else 0.0)
+            reading = run_plant_cycle(plant, SUMP, learned)
+            traits = traits_of(SUMP, reading, filled)
+            learned, filled = reading.learned, filled_by(reading)
+            if number > 1 and Trait.LEAK in traits:
+                found.append(traits[Trait.LEAK])
+        return found
+
+    falling = traits_under(-0.0008, 0.0)
+    assert len(falling) >= 3
+    assert max(falling) < 3.0, "the shut-in falls by 8 Pa/s with the level"
+    # 1e-6 Pa m3/s for each Pa, at half the full head of 43 kPa, from about 1.6e-3 Pa m3 for each Pa: 13 Pa/s
+    for rate_m_s in (-0.0001, 0.0001):
+        leaking = traits_under(rate_m_s, 1e-6)
+        assert len(leaking) >= 3
+        assert 8.0 < min(leaking) <= max(leaking) < 22.0

@@ -11,7 +11,7 @@ from lungfish.core.baseline import Baseline, Notice, Said, Way, follow, locked
 from lungfish.core.forecast import Forecast
 from lungfish.core.reading import Reading
 from lungfish.core.setup import CycleSetup
-from lungfish.core.traits import Trait, traits_of
+from lungfish.core.traits import Filled, Trait, filled_by, traits_of
 from lungfish.ports import BaselineAct, BaselineRequest
 
 __all__ = ["UNITS", "Upkeep", "answer", "answered_text", "between", "notice_text", "shown"]
@@ -125,6 +125,7 @@ class Upkeep:
         self._config = config
         self._journal = journal
         self._unkept = 0
+        self._filled: Filled | None = None
         self._asked: asyncio.Future[tuple[BaselineRequest, ...]] | None = None
         self.baseline = Baseline()
         """What is normal, and how it goes."""
@@ -161,7 +162,9 @@ class Upkeep:
             utc_s: its wall time, s since 1970 UTC.
         """
         before = self.baseline
-        self.baseline, notices = follow(self._setup, before, traits_of(self._setup, reading), utc_s)
+        traits = traits_of(self._setup, reading, self._filled)
+        self._filled = filled_by(reading)
+        self.baseline, notices = follow(self._setup, before, traits, utc_s)
         if self.baseline is before:
             return
         for notice in notices:

@@ -26,7 +26,7 @@ __all__ = ["Filled", "Trait", "Yardstick", "filled_by", "traits_of", "yardsticks
 _USABLE = frozenset({Diagnosis.OK, Diagnosis.TUBE_RESTRICTED, Diagnosis.LINE_LEAK})
 _LEAST_HEAD_SHARE = 0.1
 """Below this share of the full head a leak is too small a number to be taken to another head."""
-_BOUND_AFTER_S, _BOUND_LEFT = 30.0, 0.3
+_BOUND_AFTER_S, _BOUND_LEFT = 30.0, 0.6
 """What a tube has lost since the last cycle bounds its leak, after so long and while this share of the head is left."""
 _BOUND_SLACK_PA = 30.0
 """So far two heads may be wrong against each other."""
