@@ -7,14 +7,18 @@ import random
 from dataclasses import dataclass
 
 from lungfish.core.events import ValveState
+from lungfish.core.evidence import Case
 from lungfish.core.judge import Ending, judge
+from lungfish.core.level import weigh
 from lungfish.core.plan import Plan
+from lungfish.core.proof import movement_of
 from lungfish.core.reading import Phase, Reading
 from lungfish.core.record import Record
 from lungfish.core.setup import CycleSetup, Learned
+from lungfish.core.shut_in import shut_in_of
 from tests.core.samples import setup_of
 
-__all__ = ["BARE", "SETTLED", "Story", "judged"]
+__all__ = ["BARE", "SETTLED", "Story", "case_of", "judged"]
 
 SETTLED = Learned(
     cycles=20, friction_ratio_u=0.01, damping_s=0.1, log_damping_u=0.05, freeze_var_pa2=100.0, freeze_dof=20.0
@@ -41,6 +45,10 @@ class Story:
     bend: float = 0.0
     """0: a straight fill; else it dies away with so many time constants over the fill."""
     fall_pa_s: float = 0.0
+    ripples_on: bool = False
+    """The ripple does not end with the closing."""
+    ripples_before: bool = False
+    """And was there before the opening."""
 
     def pressure_pa(self, t: float, opened: float, shut: float) -> float:
         if t < opened:
@@ -62,10 +70,14 @@ class Story:
                 true = self.pressure_pa(t + (k - 9) * self.period_s / 10, opened, shut)
                 shown += (true - shown) * self.period_s / 10 / self.damping_s
             phase = Phase.LOOK if t < opened else Phase.HOLD if t < shut else Phase.SHUT_IN
-            ripple = self.ripple_pa * rng.uniform(-0.5, 0.5) if phase is Phase.HOLD else 0.0
+            rippled = phase is Phase.HOLD or (self.ripples_on if phase is Phase.SHUT_IN else self.ripples_before)
+            ripple = self.ripple_pa * rng.uniform(-0.5, 0.5) if rippled else 0.0
             record.add(t, shown + ripple + rng.gauss(0.0, self.noise_pa), phase)
             t += self.period_s
-        record.trapped_pa, record.noise_pa = self.trapped_pa, self.noise_pa
+        record.look_count = record.phases.count(Phase.LOOK)
+        record.trapped_pa, record.noise_pa = self.trapped_pa, max(self.noise_pa, 0.5)
+        if self.ripples_before:
+            record.noise_pa = math.hypot(self.noise_pa, self.ripple_pa / math.sqrt(12.0))
         record.open_commanded_s = record.opened_s = opened
         record.shut_commanded_s = record.shut_s = shut
         record.observed = ValveState.SHUT
@@ -77,3 +89,23 @@ def judged(
     record: Record, *, setup: CycleSetup = BARE, learned: Learned = SETTLED, ending: Ending = Ending.COMPLETE
 ) -> Reading:
     return judge(setup, learned, Plan.of(setup, learned), record, ending, 200.0, "")
+
+
+def case_of(record: Record, *, setup: CycleSetup = BARE, learned: Learned = SETTLED) -> Case:
+    """The evidence that a complete record is judged by."""
+    plan = Plan.of(setup, learned)
+    told = shut_in_of(setup, learned, plan, record)
+    assert told is not None
+    closing, decay, restricted = told
+    return Case(
+        setup=setup,
+        learned=learned,
+        plan=plan,
+        record=record,
+        features=judged(record, setup=setup, learned=learned).features,
+        closing=closing,
+        weighed=weigh(setup, learned, closing),
+        movement=movement_of(record, plan, closing.damping_s),
+        decay=decay,
+        restricted=restricted,
+    )
