@@ -30,7 +30,7 @@ def draw_plant(seed: int) -> SeededPlant:
 
     Bores of tube and line 4 to 25 mm, lines 0 to 60 m, either tee, noise to 20 Pa, ripple to one bore, damping 0.05
     to 1.5 s, leak to 100 Pa/s at 2 m, level moving to 1 mm/s either way, densities 950 to 1250 kg/m3. What the site
-    file states is off by its own tolerances: density 0.02 %, tip 0.5 mm, transmitter 5 Pa (rectangular half-widths),
+    file states is off by its own tolerances: density 0.02 %, tip 1 mm, transmitter 10 Pa (rectangular half-widths),
     flow 2 %, bores 1 %.
     """
     rng = random.Random(seed)
@@ -74,7 +74,7 @@ def draw_plant(seed: int) -> SeededPlant:
         gravity_m_s2=gravity,
         atmosphere_abs_pa=atmosphere,
         air_k=293.15 + off(10.0),
-        tip_m=tip + off(0.5 * MM),
+        tip_m=tip + off(1.0 * MM),
         tube_bore_m=tube_bore * (1.0 + off(0.01)),
         tube_length_m=tube_length,
         line_bore_m=line_bore * (1.0 + off(0.01)),
@@ -88,7 +88,7 @@ def draw_plant(seed: int) -> SeededPlant:
         ripple_pa=rng.random() * tube_bore * weight,
         noise_pa=rng.uniform(0.5, 20.0),
         damping_s=damping,
-        zero_pa=off(5.0),
+        zero_pa=off(10.0),
         span_high_pa=span,
         span_low_pa=-0.02 * span,
     )
@@ -100,7 +100,7 @@ def draw_plant(seed: int) -> SeededPlant:
         atmosphere_abs_pa=atmosphere,
         air_k=293.15,
         tip_m=tip,
-        tip_u_m=0.5 * MM / math.sqrt(3.0),
+        tip_u_m=1.0 * MM / math.sqrt(3.0),
         tube_bore_m=tube_bore,
         tube_length_m=tube_length,
         line_bore_m=line_bore,
@@ -109,7 +109,7 @@ def draw_plant(seed: int) -> SeededPlant:
         transmitter_height_m=tube_length,
         span_low_pa=0.0,
         span_high_pa=span,
-        transmitter_u_pa=5.0 / math.sqrt(3.0),
+        transmitter_u_pa=10.0 / math.sqrt(3.0),
         damping_s=None,
         full_head_m=full,
         supply_gauge_pa=params.supply_gauge_pa,
