@@ -15,6 +15,7 @@ from lungfish.errors import StoreError
 from lungfish.ports import BaselineRequest, ClockState, Stamp, TracePoint
 from lungfish.store.air import AIR_SUMS
 from lungfish.store.baselines import StoredBaseline, baseline_from_json, requests_in
+from lungfish.store.clearings import tries_in
 from lungfish.store.records import AirDay, AirUse, StoredEvent, StoredReading
 from lungfish.store.rows import Intent, learned_from_json
 from lungfish.store.schema import APPLICATION_ID, SCHEMA_VERSION
@@ -154,6 +155,13 @@ class Archive:
         """Requests that wait for the process that holds the store."""
         try:
             return requests_in(self._connection, tank)
+        except sqlite3.Error as exc:
+            raise StoreError(f"{self._path}: can't be read: {exc}") from exc
+
+    def clearing_tries(self, tank: str) -> tuple[Stamp, ...]:
+        """When the latest tries to blow a tank's tube free began, the oldest first."""
+        try:
+            return tries_in(self._connection, tank)
         except sqlite3.Error as exc:
             raise StoreError(f"{self._path}: can't be read: {exc}") from exc
 

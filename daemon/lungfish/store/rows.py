@@ -27,6 +27,7 @@ __all__ = [
     "ReadingItem",
     "learned_from_json",
     "plain_json",
+    "sane_stamp",
 ]
 
 _LEARNED = TypeAdapter(Learned)
@@ -305,6 +306,15 @@ def _stamp_columns(at: Stamp) -> dict[str, object]:
         "monotonic_s": float(at.monotonic_s),
         "clock": at.clock.value,
     }
+
+
+def sane_stamp(at: Stamp) -> dict[str, object]:
+    """A stamp's columns such that any table takes them.
+
+    Args:
+        at: the stamp.
+    """
+    return _sane_stamp(_stamp_columns(at))
 
 
 def _sane_stamp(row: Mapping[str, object]) -> dict[str, object]:

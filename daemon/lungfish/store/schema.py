@@ -125,7 +125,25 @@ _BASELINES: tuple[str, ...] = (
     ) STRICT""",
 )
 
-MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _BASELINES)
+_CLEARING: tuple[str, ...] = (
+    # A try is put down before the first pulse, so that a daemon that dies in it has used it up all the same.
+    f"""CREATE TABLE clearing_tries (
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    session TEXT NOT NULL CHECK (session <> ''),
+    number INTEGER NOT NULL CHECK (number >= 1),
+    boot_id TEXT NOT NULL CHECK (boot_id <> ''),
+    {_STAMP}
+    tank TEXT NOT NULL CHECK (tank <> ''),
+    UNIQUE (session, number)
+    ) STRICT""",
+    "CREATE INDEX clearing_tries_by_tank ON clearing_tries (tank, id)",
+    """CREATE TRIGGER clearing_tries_no_update BEFORE UPDATE ON clearing_tries
+    BEGIN SELECT RAISE (ABORT, 'tries are never rewritten'); END""",
+    """CREATE TRIGGER clearing_tries_no_delete BEFORE DELETE ON clearing_tries
+    BEGIN SELECT RAISE (ABORT, 'tries are never deleted'); END""",
+)
+
+MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _BASELINES, _CLEARING)
 """Statements that lead from version n to n + 1, at place n."""
 
 SCHEMA_VERSION = len(MIGRATIONS)

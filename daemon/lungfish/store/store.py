@@ -20,6 +20,7 @@ from lungfish.store.air import AirDayChore, PruneChore, Pruned, day_bounds_utc_s
 from lungfish.store.archive import Archive
 from lungfish.store.backlog import Backlog
 from lungfish.store.baselines import BaselineItem, RequestsChore
+from lungfish.store.clearings import TryItem
 from lungfish.store.lock import StoreLock, held_lock, lock_store
 from lungfish.store.opening import Connect, connect
 from lungfish.store.rows import EventItem, Intent, IntentItem, LearnedItem, ReadingItem
@@ -48,6 +49,7 @@ class Store:
         self._config = config
         self._session = uuid.uuid4().hex
         self._intents = 0
+        self._tries = 0
         self._ended = False
 
     @classmethod
@@ -188,6 +190,36 @@ class Store:
         refused: Future[bool] = Future()
         refused.set_result(False)
         return refused
+
+    def put_clearing_try(self, tank: str, at: Stamp) -> Future[bool]:
+        """Put down that a tank's tube is about to be blown down.
+
+        Args:
+            tank: its name in the site file.
+            at: now.
+
+        Returns:
+            True once that is on disk; False when it is not, and then nothing may be blown.
+        """
+        self._writer.seen(at)
+        self._tries += 1
+        if self._backlog.put(TryItem(self._session, self._tries, tank, at)):
+            return self._backlog.when_written()
+        refused: Future[bool] = Future()
+        refused.set_result(False)
+        return refused
+
+    def clearing_tries(self, tank: str) -> tuple[Stamp, ...] | None:
+        """When the latest tries of a tank began; None when that can't be read, and then nothing may be blown.
+
+        Args:
+            tank: its name in the site file.
+        """
+        try:
+            with Archive(self._path) as archive:
+                return archive.clearing_tries(tank)
+        except StoreError:
+            return None  # told by `trouble`
 
     async def open_intent(self, tank: str, at: Stamp, *, within_s: float | None = _INTENT_WITHIN_S) -> bool:
         """Announce that a valve is about to open, and wait until that is on disk; its reading takes it away again.
