@@ -115,3 +115,24 @@ def test_a_transmitter_that_stirs_is_remembered_as_one() -> None:
     """Or the first one that freezes would pass for a coarse one."""
     assert judged(Story().record(), learned=Learned()).learned.stirs
     assert judged(STANDING.record(), learned=KNOWN).learned.stirs, "and its freezing does not make one forget"
+
+
+# -- nothing left ----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("gauge_pa", "noise_pa"), [(0.0, 0.0), (0.0, 2.0), (20.0, 2.0), (-50.0, 2.0)])
+def test_no_pressure_and_no_sign_of_air_is_not_a_good_empty_tank(gauge_pa: float, noise_pa: float) -> None:
+    """A hose that is off, or a transmitter that reads nothing: the tank may be full, and a pump would run on."""
+    reading = judged(replace(still_at(gauge_pa), noise_pa=noise_pa).record(), learned=KNOWN)
+    assert reading.quality is not Quality.GOOD
+    assert reading.learned.proven_gauge_pa == KNOWN.proven_gauge_pa, "nothing was proven there"
+
+
+def test_air_that_flows_off_without_a_head_is_a_good_empty_tank() -> None:
+    """Friction shows that it flows."""
+    story = Story(trapped_pa=0.0, plateau_pa=1_100.0, shut_in_pa=0.0, fill_s=0.3, hold_s=1.5)
+    reading = judged(story.record(), setup=SUMP, learned=replace(KNOWN, proven_gauge_pa=300.0, shut_gauge_pa=0.0))
+    assert reading.codes == {Diagnosis.TIP_UNCOVERED}
+    assert reading.quality is Quality.GOOD
+    assert reading.level_m is not None
+    assert reading.level_m.value == SUMP.tip_m

@@ -161,7 +161,7 @@ def findings_of(case: Case) -> tuple[Finding, ...]:
     found = [finding for finding in (air, _leak(case), settled) if finding is not None]
     if air is None and _uncovered(case):
         narrowed = any(finding.code is Diagnosis.TUBE_RESTRICTED for finding in found)
-        found.append(_tip_uncovered(case, Quality.UNCERTAIN if narrowed else Quality.GOOD))
+        found.append(_tip_uncovered(case, narrowed=narrowed))
     return tuple(found) or (_ok(case),)
 
 
@@ -379,13 +379,17 @@ def _uncovered(case: Case) -> bool:
     return head_m(setup, weighed.gauge_pa) < limit
 
 
-def _tip_uncovered(case: Case, quality: Quality) -> Finding:
-    """Uncertain where friction is not what it was: a tube that loses all its air looks much the same."""
-    closing = case.closing
+def _tip_uncovered(case: Case, *, narrowed: bool) -> Finding:
+    """Uncertain where friction is not what it was: a tube that loses all its air looks much the same.
+
+    Or where nothing showed any air: so does a transmitter that is cut off, or reads nothing whatever there is.
+    """
+    closing, proven = case.closing, tip_proven(case)
     return Finding(
         code=Diagnosis.TIP_UNCOVERED,
-        quality=quality,
+        quality=Quality.GOOD if proven and not narrowed else Quality.UNCERTAIN,
         sentence=f"the air flows off at {closing.plateau_pa:.0f} Pa and leaves {closing.shut_in_pa:.0f} Pa: "
         f"the liquid stands at the tip ({case.setup.tip_m:.3f} m) or below; "
-        f"friction expected {case.weighed.friction_pa:.0f} Pa",
+        f"friction expected {case.weighed.friction_pa:.0f} Pa"
+        + ("" if proven else ", and nothing showed that air came"),
     )
