@@ -125,8 +125,8 @@ def yardsticks(setup: CycleSetup) -> Mapping[Trait, Yardstick]:
         Trait.RIPPLE: Yardstick(
             expected=None,
             tolerance=bound_pa,
-            spread_floor=0.5,
-            group_floor=max(0.5, 0.005 * bound_pa),
+            spread_floor=1.0,
+            group_floor=max(1.0, 0.02 * bound_pa),
             limit=None,
             watches_down=True,
         ),
