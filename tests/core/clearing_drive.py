@@ -1,12 +1,13 @@
-"""Drives a clearing against a plant in virtual time over a link that loses answers, with a valve that insists."""
+"""Drives a clearing against a plant in virtual time, over a link whose every answer takes its own time."""
 
 from __future__ import annotations
 
+import heapq
 import random
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass
 
-from lungfish.core.clearing import Clearing, ClearPhase
-from lungfish.core.clearing_plan import ClearSetup
+from lungfish.core.clearing import Clearing
 from lungfish.core.events import (
     Abort,
     AirGranted,
@@ -25,151 +26,138 @@ from lungfish.core.events import (
     Wake,
 )
 from lungfish.core.reading import Reading
-from lungfish.core.setup import CycleSetup
 from lungfish.rig.plant import Plant
 
-__all__ = ["Drive", "clear_of"]
-
-RETRY_S = 0.1
+__all__ = ["Link", "drive"]
 
 
-def clear_of(setup: CycleSetup, **changes: float) -> ClearSetup:
-    """What a site file might allow for a tank: a transmitter that bears 200 kPa on a line for 160 kPa."""
-    told = {
-        "pressure_pa": 160e3,
-        "bears_pa": 200e3,
-        "pulses": 3,
-        "pulse_s": 60.0,
-        "rest_s": 20.0,
-        "tries": 2,
-        "between_s": 3600.0,
-        "delay_s": 2.5,
-        "friction_ratio": 3.0,
-        "supply_gauge_pa": setup.supply_gauge_pa,
-        "flow_pa_m3_s": setup.flow_pa_m3_s,
-        "max_open_s": setup.max_open_s,
-    }
-    return ClearSetup(**{**told, **changes})  # type: ignore[arg-type] # a test's own misspelling fails at once
+@dataclass(frozen=True, kw_only=True)
+class Link:
+    """A link that carries one request at a time."""
+
+    timeout_s: float
+    """Longest answer, s."""
+    quick_share: float = 0.1
+    """A usual answer takes up to this share of it."""
+    slow: float = 0.0
+    """Share of requests that take any time up to the longest."""
+    lost: float = 0.0
+    """Share of reads that are not answered."""
+    refused: float = 0.0
+    """Share of commands to open that are not carried out."""
 
 
-@dataclass
-class Drive:
-    """One transaction at a time: what is asked while one is under way waits, but a command to shut goes next."""
-
-    plant: Plant
-    dice: random.Random = field(default_factory=lambda: random.Random(1))
-    takes_s: float = 0.02
-    timeout_s: float = 0.5
-    valve_s: float = 0.0
-    lost_share: float = 0.0
-    """Share of reads that get no answer."""
-    lost_writes: int = 0
-    """At most so many commands in a row are lost ..."""
-    lost_write_share: float = 0.0
-    """... each with this chance."""
-    die_at_event: int | None = None
-    """The process dies before this event; None: it lives."""
-    seconds_left: float = 20000.0
-
-    reading: Reading | None = None
-    openings: int = 0
-    events: int = 0
-    dead: bool = False
-
-    def run(self, clearing: Clearing, abort_at_s: float | None = None) -> Reading | None:
-        """To the end, or to its death: then whoever comes next shuts the valve within the delay that is allowed."""
+class _Drive:
+    def __init__(self, plant: Plant, clearing: Clearing, link: Link, seed: int, abort_at_s: float | None) -> None:
+        self.plant, self.clearing, self.link = plant, clearing, link
+        self.random = random.Random(seed)
+        self.now_s = plant.now_s
+        self.reading: Reading | None = None
+        self.actions: list[object] = []
+        self._queue: list[tuple[float, int, Callable[[], None]]] = []
+        self._number = 0
+        self._busy_until_s = self.now_s
         self._period_s = 0.0
+        self._reading_now = False
+        self._asked_s = -1e9
         self._wake_s: float | None = None
-        self._next_read_s = self.plant.now_s
-        self._wants: list[ValveState] = []
-        end_s = self.plant.now_s + self.seconds_left
-        self._feed(clearing, Start(t_s=self.plant.now_s))
-        while self.reading is None and not self.dead:
-            assert self.plant.now_s < end_s, f"it hangs in {clearing.phase}"
-            if abort_at_s is not None and self.plant.now_s >= abort_at_s:
-                self._feed(clearing, Abort(t_s=self.plant.now_s, reason="the test says so"))
-                abort_at_s = None
-            elif self._wants:
-                self._command(clearing, self._wants.pop(0))
-            else:
-                self._wait(clearing)
-        self._shut()
+        if abort_at_s is not None:
+            self.at(self.now_s + abort_at_s, lambda: self.feed(Abort(t_s=self.now_s, reason="told to stop")))
+
+    def at(self, at_s: float, act: Callable[[], None]) -> None:
+        self._number += 1
+        heapq.heappush(self._queue, (at_s, self._number, act))
+
+    def run(self) -> Reading:
+        self.feed(Start(t_s=self.now_s))
+        while self._queue:
+            at_s, _, act = heapq.heappop(self._queue)
+            self.now_s = max(self.now_s, at_s)
+            self.plant.advance(self.now_s)
+            act()
+        assert self.reading is not None, "the clearing waits for nothing"
         return self.reading
 
-    def _shut(self) -> None:
-        """The valve's keeper, or the next life of the daemon, insists."""
-        self.plant.advance(self.plant.now_s + self.takes_s)
-        self.plant.command(False)
-        self.plant.advance(self.plant.now_s + 5.0)
-
-    def _wait(self, clearing: Clearing) -> None:
-        plant = self.plant
-        if self._wake_s is not None and (self._period_s <= 0 or self._wake_s <= self._next_read_s):
-            at_s, self._wake_s = max(self._wake_s, plant.now_s), None
-            plant.advance(at_s)
-            self._feed(clearing, Tick(t_s=plant.now_s))
+    def feed(self, event: Event) -> None:
+        if self.reading is not None:
             return
-        assert self._period_s > 0, f"it waits for nothing in {clearing.phase}"
-        plant.advance(max(plant.now_s, self._next_read_s))
-        self._next_read_s = plant.now_s + self._period_s
-        if self.dice.random() < self.lost_share:
-            self._pass(clearing, self.timeout_s)
-            self._feed(clearing, ReadFailed(t_s=plant.now_s, reason="no answer"))
-            return
-        plant.advance(plant.now_s + self.takes_s / 2)
-        at_s, gauge_pa = plant.now_s, plant.gauge_pa()
-        self._pass(clearing, self.takes_s / 2)
-        self._feed(clearing, PressureRead(t_s=at_s, gauge_pa=gauge_pa, took_s=self.takes_s))
-
-    def _pass(self, clearing: Clearing, duration_s: float) -> None:
-        """A transaction is under way; a deadline does not wait for it, but what it asks for must."""
-        end_s = self.plant.now_s + duration_s
-        while self._wake_s is not None and self._wake_s < end_s and not self.dead and self.reading is None:
-            at_s, self._wake_s = max(self._wake_s, self.plant.now_s), None
-            self.plant.advance(at_s)
-            self._feed(clearing, Tick(t_s=at_s))
-        self.plant.advance(end_s)
-
-    def _command(self, clearing: Clearing, state: ValveState) -> None:
-        plant = self.plant
-        lost = 0
-        while lost < self.lost_writes and self.dice.random() < self.lost_write_share:
-            lost += 1
-            if state is ValveState.OPEN and self.dice.random() < 0.5:
-                plant.command(True)  # carried out, only its answer is lost
-                self.openings += 1
-            self._pass(clearing, self.timeout_s)
-            self._feed(clearing, ValveFailed(t_s=plant.now_s, wanted=state, reason="no answer"))
-            if state is ValveState.OPEN or self.dead:
-                return
-            self._pass(clearing, RETRY_S)
-        plant.advance(plant.now_s + self.takes_s / 2)
-        moved_s = plant.now_s
-        plant.advance(moved_s + self.valve_s)
-        self.openings += state is ValveState.OPEN
-        plant.command(state is ValveState.OPEN)
-        self._pass(clearing, self.takes_s / 2)
-        self._feed(clearing, ValveSeen(t_s=moved_s, state=state))
-
-    def _feed(self, clearing: Clearing, event: Event) -> None:
-        if self.dead or self.reading is not None:
-            return
-        if self.events == self.die_at_event:
-            self.dead = True
-            return
-        self.events += 1
-        actions = clearing.step(event)
-        for action in actions:
+        for action in self.clearing.step(event):
+            self.actions.append(action)
             match action:
+                case SetValve(state=state):
+                    self._command(state)
+                case AskAir():
+                    self.at(self.now_s + self.random.choice([0.0, 0.3, 4.0]), self._grant)
                 case Sample(period_s=period_s):
                     self._period_s = period_s
-                    self._next_read_s = min(self._next_read_s, self.plant.now_s + period_s)
+                    if not self._reading_now and period_s > 0:
+                        self._reading_now = True
+                        self.at(max(self.now_s, self._asked_s + period_s), self._read)
                 case Wake(at_s=at_s):
                     self._wake_s = at_s
-                case AskAir():
-                    self._feed(clearing, AirGranted(t_s=self.plant.now_s))
-                case SetValve(state=state):
-                    self._wants = [state] if state is ValveState.SHUT else [*self._wants, state]
+                    self.at(at_s, lambda due_s=at_s: self._tick(due_s))  # type: ignore[misc]
                 case Finish(reading=reading):
-                    assert clearing.phase is ClearPhase.DONE
                     self.reading = reading
+
+    def _grant(self) -> None:
+        self.feed(AirGranted(t_s=self.now_s))
+
+    def _tick(self, due_s: float) -> None:
+        if self._wake_s == due_s:
+            self.feed(Tick(t_s=self.now_s))
+
+    def _takes_s(self) -> float:
+        share = 1.0 if self.random.random() < self.link.slow else self.link.quick_share
+        return self.link.timeout_s * share * self.random.uniform(0.01, 1.0)
+
+    def _read(self) -> None:
+        if self._period_s <= 0 or self.reading is not None:
+            self._reading_now = False
+            return
+        if self.now_s < self._busy_until_s:
+            self.at(self._busy_until_s, self._read)
+            return
+        begin_s = self._asked_s = self.now_s
+        if self.random.random() < self.link.lost:
+            self._busy_until_s = begin_s + self.link.timeout_s
+            self.at(self._busy_until_s, self._fail_read)
+            return
+        takes_s = self._takes_s()
+        self._busy_until_s = begin_s + takes_s
+        self.at(begin_s + takes_s * self.random.random(), lambda: self._sample(begin_s, takes_s))
+
+    def _sample(self, begin_s: float, takes_s: float) -> None:
+        gauge_pa = self.plant.gauge_pa()
+        event = PressureRead(t_s=begin_s + takes_s / 2.0, gauge_pa=gauge_pa, took_s=takes_s)
+        self.at(begin_s + takes_s, lambda: self._answer(event))
+
+    def _fail_read(self) -> None:
+        self._answer(ReadFailed(t_s=self.now_s, reason="no answer"))
+
+    def _answer(self, event: Event) -> None:
+        self.feed(event)
+        self.at(max(self.now_s, self._asked_s + self._period_s), self._read)
+
+    def _command(self, state: ValveState) -> None:
+        begin_s = max(self.now_s, self._busy_until_s)
+        takes_s = self._takes_s()
+        self._busy_until_s = begin_s + takes_s
+        if state is ValveState.OPEN and self.random.random() < self.link.refused:
+            failed = ValveFailed(t_s=begin_s + takes_s, wanted=state, reason="no answer")
+            self.at(begin_s + takes_s, lambda: self.feed(failed))
+            return
+        echo = ValveSeen(t_s=begin_s + takes_s / 2.0, state=state)
+        self.at(begin_s + takes_s * self.random.random(), lambda: self.plant.command(state is ValveState.OPEN))
+        self.at(begin_s + takes_s, lambda: self.feed(echo))
+
+
+def drive(
+    plant: Plant, clearing: Clearing, link: Link, seed: int = 1, abort_at_s: float | None = None
+) -> tuple[Reading, list[object]]:
+    """Run a clearing to its end.
+
+    Returns:
+        Its row, and every action in order. The plant has been brought to the moment that the last command was through.
+    """
+    run = _Drive(plant, clearing, link, seed, abort_at_s)
+    return run.run(), run.actions

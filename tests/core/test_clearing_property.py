@@ -1,105 +1,124 @@
-"""Whatever the plant, the plug and the link: the transmitter is never pressed beyond its limit, the valve ends shut."""
+"""Whatever tube, plug and link: the transmitter's limit is never passed, and the valve is shut at the end.
+
+Cases are spread evenly by a seeded generator: the strategies of hypothesis prefer small numbers, with which nothing
+ever comes near a limit. Hypothesis chooses the seeds.
+"""
 
 from __future__ import annotations
 
 import math
 import random
+from dataclasses import dataclass
+from itertools import pairwise
 
-import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from lungfish.core.blow import ClearSetup, Stop
 from lungfish.core.clearing import Clearing
-from lungfish.core.clearing_plan import clear_bounds
-from lungfish.core.codes import Diagnosis
+from lungfish.core.events import SetValve, ValveState
+from lungfish.core.reading import Reading
 from lungfish.core.setup import Learned
-from lungfish.rig.plant import Faults
-from tests.core.clearing_drive import RETRY_S, Drive, clear_of
+from lungfish.rig.plant import Faults, Plant
+from tests.core.clearing_drive import Link, drive
 from tests.core.samples import plant_of, setup_of
 
+VALVE_S = 0.1
 
-def _blow(seed: int, *, mishaps: bool) -> tuple[Drive, float, int]:
-    """One try on a random plant; returns the drive, the limit, and the pulses that were allowed."""
-    dice = random.Random(seed)
-    line_m = dice.choice([2.0, 8.0, 20.0, 60.0])
+
+@dataclass
+class Case:
+    plant: Plant
+    clearing: Clearing
+    link: Link
+    clear: ClearSetup
+    reading: Reading
+    actions: list[object]
+
+
+def run_case(seed: int) -> Case:
+    """Build and run one."""
+    rng = random.Random(seed)
+    damping_s = rng.choice([0.05, 0.2, 0.5])
+    full_head_m = rng.uniform(1.0, 5.0)
     setup = setup_of(
-        tube_bore_m=dice.choice([0.006, 0.010, 0.020]),
-        line_bore_m=dice.choice([0.0027, 0.0043, 0.008]),
-        line_length_m=line_m,
-        tee_at_valve=dice.random() < 0.5,
-        flow_pa_m3_s=dice.choice([0.5, 1.5, 2.5, 5.0]),
-        supply_gauge_pa=dice.choice([90e3, 150e3, 300e3, 600e3]),
-        damping_s=dice.choice([None, 0.3]),
+        tube_bore_m=rng.uniform(0.006, 0.02),
+        tube_length_m=rng.uniform(full_head_m, 6.0),
+        line_bore_m=rng.uniform(0.003, 0.008),
+        line_length_m=rng.choice([3.0, 20.0, 60.0]),
+        tee_at_valve=rng.random() < 0.5,
+        full_head_m=full_head_m,
+        flow_pa_m3_s=rng.uniform(0.3, 4.0),
+        supply_gauge_pa=rng.choice([150e3, 300e3, 600e3]),
+        span_high_pa=250e3,
+        damping_s=damping_s,
+        max_open_s=rng.uniform(2.0, 90.0),
     )
-    head_m = dice.uniform(0.0, setup.full_head_m)
-    damping_s = setup.damping_s if setup.damping_s is not None else dice.uniform(0.02, 0.4)
+    timeout_s = rng.uniform(0.02, 0.5)
+    link = Link(
+        timeout_s=timeout_s,
+        slow=rng.choice([0.0, 0.1, 1.0]),
+        lost=rng.choice([0.0, 0.005, 0.05]),
+        refused=rng.choice([0.0, 0.0, 0.1]),
+    )
+    head_m = rng.uniform(0.0, full_head_m)
+    head_pa = setup.density_kg_m3 * setup.gravity_m_s2 * head_m
+    clear = ClearSetup(
+        limit_pa=min(setup.span_high_pa, head_pa + 10.0 ** rng.uniform(3.7, 5.2)),
+        pulses=rng.randint(1, 6),
+        pulse_s=rng.uniform(0.5, 20.0),
+        rest_s=rng.uniform(0.5, 10.0),
+        delay_s=2.0 * timeout_s + VALVE_S,
+    )
     faults = Faults(
-        plugged=dice.random() < 0.3,
-        plug_holds_pa=dice.choice([3e3, 30e3, 100e3, 500e3]),
-        plug_left_share=dice.choice([0.05, 0.3, 1.0]),
-        plug_weakens_share=dice.choice([0.0, 0.3]),
-        flow_factor=dice.choice([1.0, 1.08]),
+        plugged=rng.random() < 0.5,
+        plug_holds_pa=rng.choice([0.0, 10.0 ** rng.uniform(3.0, 5.0)]),
+        plug_left_share=10.0 ** rng.uniform(-2.0, 0.0),
+        plug_weakens_share=rng.uniform(0.0, 0.5),
+        valve_delay_s=rng.uniform(0.0, VALVE_S),
+        flow_factor=rng.uniform(0.5, 1.5),
+        tip_area_share=rng.choice([1.0, 0.1, 0.01]),
+        extra_leak_pa_m3_s_pa=rng.choice([0.0, 1e-6, 1e-5]),
     )
-    plant = plant_of(setup, 0.1 + head_m, seed=seed, faults=faults, damping_s=damping_s, noise_pa=dice.uniform(0.0, 20.0))
-    timeout_s, lost_writes, valve_s = dice.choice([0.1, 0.5]), dice.choice([0, 1, 2]), dice.choice([0.0, 0.3])
-    takes_s = dice.uniform(0.002, 0.08)
-    clear = clear_of(
+    plant = plant_of(
         setup,
-        pressure_pa=dice.choice([55e3, 100e3, 250e3]),
-        bears_pa=dice.choice([60e3, 120e3, 300e3]),
-        pulses=dice.choice([1, 3]),
-        pulse_s=dice.choice([5.0, 60.0]),
-        rest_s=5.0,
-        delay_s=timeout_s + lost_writes * (timeout_s + RETRY_S) + 2 * takes_s + valve_s + 0.05,
+        setup.tip_m + head_m,
+        seed=seed,
+        faults=faults,
+        damping_s=damping_s,
+        noise_pa=rng.choice([0.0, 5.0]),
+        ripple_pa=0.0,
     )
-    learned = Learned(damping_s=damping_s, log_damping_u=dice.choice([0.1, 1.0]))
-    clearing = Clearing(setup, clear, clear_bounds(setup, clear, learned), learned, Diagnosis.TUBE_PLUGGED)
-    drive = Drive(plant, dice, takes_s=takes_s, timeout_s=timeout_s, valve_s=valve_s)
-    if mishaps:
-        drive.lost_share = dice.choice([0.0, 0.01, 0.1])
-        drive.lost_writes, drive.lost_write_share = lost_writes, 0.4
-        drive.die_at_event = dice.choice([None, dice.randrange(400)])
+    clearing = Clearing(setup, Learned(damping_s=damping_s, log_damping_u=0.05), clear)
+    abort_at_s = rng.choice([None, None, rng.uniform(0.0, 30.0)])
     plant.highest_pa = -math.inf
-    drive.run(clearing, abort_at_s=dice.choice([None, dice.uniform(0.0, 60.0)]) if mishaps else None)
-    return drive, clear.limit_pa, clear.pulses
+    reading, actions = drive(plant, clearing, link, seed, abort_at_s)
+    plant.advance(plant.now_s + VALVE_S)
+    return Case(plant, clearing, link, clear, reading, actions)
 
 
-def _examine(seed: int, *, mishaps: bool) -> Drive:
-    drive, limit_pa, pulses = _blow(seed, mishaps=mishaps)
-    plant = drive.plant
-    assert plant.highest_pa <= limit_pa, f"seed {seed}: {plant.highest_pa:.0f} Pa at the transmitter, limit {limit_pa:.0f}"
-    assert not plant.coil, f"seed {seed}: the valve is left open"
-    assert drive.openings <= pulses, f"seed {seed}: opened more often than allowed"
-    assert drive.dead or drive.reading is not None
-    if drive.reading is not None:
-        assert drive.reading.level_m is None  # a blow-down measures nothing
-    return drive
-
-
-@settings(max_examples=150)
+@settings(max_examples=200, deadline=None)
 @given(seed=st.integers(0, 2**32))
-def test_the_transmitter_is_never_pressed_beyond_its_limit_whatever_goes_wrong(seed: int) -> None:
-    _examine(seed, mishaps=True)
+def test_the_limit_is_never_passed_and_the_valve_is_shut_at_the_end(seed: int) -> None:
+    case = run_case(seed)
+    assert case.plant.highest_pa <= case.clear.limit_pa
+    assert not case.plant.coil
+    assert not case.plant.valve_open
+    assert case.clearing.blow.pulses <= case.clear.pulses
+    assert case.reading.level_m is None
+    assert case.reading.quality.value == "bad"
+    valve = [action.state for action in case.actions if isinstance(action, SetValve)]
+    assert valve[-1] is ValveState.SHUT
+    # an opening is always followed by a shutting before the next
+    assert all(after is ValveState.SHUT for before, after in pairwise(valve) if before is ValveState.OPEN)
 
 
-def test_on_a_good_link_plugs_are_pressed_hard_all_the_same() -> None:
-    # a machine that never opens would be safe and useless
-    drives = [_examine(seed, mishaps=False) for seed in range(60)]
-    opened = [drive for drive in drives if drive.openings]
-    assert len(opened) > 25
-    assert max(drive.plant.highest_pa for drive in opened) > 80e3
-
-
-@pytest.mark.campaign
-@pytest.mark.timeout(3000)
-def test_ten_thousand_such_tries() -> None:
-    highest_share, opened, dead = 0.0, 0, 0
-    for seed in range(10_000):
-        drive, limit_pa, _ = _blow(seed, mishaps=True)
-        assert drive.plant.highest_pa <= limit_pa, f"seed {seed}"
-        assert not drive.plant.coil, f"seed {seed}"
-        opened += drive.openings > 0
-        dead += drive.dead
-        if drive.openings:
-            highest_share = max(highest_share, drive.plant.highest_pa / limit_pa)
-    print(f"10,000 tries, {opened} with an opening, {dead} cut off by death; highest {highest_share:.3f} of the limit")
+def test_the_cases_come_near_the_limit_and_end_in_every_way() -> None:
+    """Else the property would hold for want of trying."""
+    cases = [run_case(seed) for seed in range(240)]
+    ends = {case.clearing.blow.stop for case in cases}
+    assert ends == set(Stop)
+    blown = [case for case in cases if case.clearing.blow.pulses]
+    assert len(blown) > 60
+    assert max(case.plant.highest_pa / case.clear.limit_pa for case in blown) > 0.9
+    assert max(case.clearing.blow.pulses for case in blown) >= 4

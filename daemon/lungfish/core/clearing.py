@@ -1,20 +1,20 @@
-"""Blowing a plugged tube down, as one pure state machine: events in, actions out; no clock, no I/O.
+"""Blowing a plugged tube down in pulses, as one pure state machine: events in, actions out; no clock, no I/O.
 
-    rest -> look -> pulse -> closing -> pause -> look ...   and from every state straight to done
+    rest -> look -> pulse -> pause -> look -> ... -> done,   and from every state straight to done
 
-It speaks the cycle's language, so that the same runner performs it, and like the cycle it has one way out, which
-commands the valve shut first. While the valve is open a deadline stands: the moment at which it must be told to shut so
-that the pressure can't pass its limit even if nothing more is heard. Each reading moves it, silence does not.
+What guards the transmitter is a deadline. From each reading on, the pressure can rise no faster than the whole flow
+into a tube that is shut at the tip and full of liquid, so it is known how long it stays below the limit whatever
+happens. By then the valve has been told to shut early enough for the slowest answer of its link. A pulse for which no
+time is left is not begun. Every way out goes through `_finish`, which commands the valve shut before anything else.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
-from dataclasses import replace
+from collections.abc import Callable, Iterable, Mapping
 from enum import Enum
 
-from lungfish.core.clearing_plan import LEAST_PULSE_S, ClearBounds, ClearSetup
+from lungfish.core.blow import Blow, ClearSetup, Stop, told
 from lungfish.core.codes import Diagnosis, Finding, Quality
 from lungfish.core.events import (
     Abort,
@@ -23,6 +23,7 @@ from lungfish.core.events import (
     AskAir,
     Event,
     Finish,
+    InputSeen,
     PressureRead,
     ReadFailed,
     Sample,
@@ -35,81 +36,68 @@ from lungfish.core.events import (
     Wake,
 )
 from lungfish.core.expect import throughput_pa_m3_s
-from lungfish.core.plan import PERIOD_S, SILENCE_S, WAIT_PERIOD_S
+from lungfish.core.plan import PERIOD_S, SILENCE_S, WAIT_PERIOD_S, Plan
 from lungfish.core.reading import Features, Phase, Reading, TraceSample
+from lungfish.core.room import Room
 from lungfish.core.setup import CycleSetup, Learned
 from lungfish.errors import IllegalEvent
 
-__all__ = ["CLEARING_TRANSITIONS", "ClearPhase", "Clearing"]
+__all__ = ["TRANSITIONS", "Clearing", "State"]
 
 _LOOK_S = 0.5
-_FRESH_S = 0.3
-"""A pulse begins on a reading no older than this."""
-_SETTLE_S = 5.0
-"""So long after the last pulse the pressure is still listened to: it tells whether the plug gave way."""
-_CLOSING_S = 10.0
-_GAVE_WAY_PA = 1000.0
-_GAVE_WAY_SHARE = 0.15
-"""A pressure that falls this far below its peak with the valve open: the plug has let go."""
+"""Pressure at rest is looked at so long before each pulse."""
+_BAD_IN_A_ROW = 3
+"""With the valve shut so many lost or invalid readings on end give up; with the valve open one is enough."""
 _DUE_S = 1e-6
+"""A deadline this near has come."""
 _SHUT, _OPEN = SetValve(state=ValveState.SHUT), SetValve(state=ValveState.OPEN)
 
 
-class ClearPhase(Enum):
-    """States of one try."""
+class State(Enum):
+    """Where a clearing is."""
 
     REST = "rest"
     LOOK = "look"
     PULSE = "pulse"
-    CLOSING = "closing"
     PAUSE = "pause"
     DONE = "done"
 
 
-_SHOWN_AS = {ClearPhase.LOOK: Phase.LOOK, ClearPhase.PULSE: Phase.FILL}
+_TRACE_PHASE = {State.LOOK: Phase.LOOK, State.PULSE: Phase.FILL, State.PAUSE: Phase.SHUT_IN}
 
 
 class Clearing:
-    """One try to blow a tube free, in pulses.
-
-    Feed it events through `step` and perform the actions it returns, in their order. Its reading has no level: it is
-    the row that every opening of a valve leaves. Its pulses count in it as one opening that ended with the last.
+    """One try at one tube. Feed it events through `step` and perform the actions it returns, in their order.
 
     Args:
         setup: the tank.
-        clear: what its site file allows.
-        bounds: what is sure of the pressure while it is blown.
-        learned: handed through.
-        cause: the code that called for the try.
+        learned: what its cycles have found out.
+        clear: what the site allows.
+        seen_rise_pa_s: steepest rise that the cycle before has seen, Pa/s; 0 when unknown.
     """
 
-    def __init__(
-        self, setup: CycleSetup, clear: ClearSetup, bounds: ClearBounds, learned: Learned, cause: Diagnosis
-    ) -> None:
-        self.phase = ClearPhase.REST
-        self.pulses = 0
-        """Pulses that were begun."""
-        self.highest_pa = -math.inf
-        """Highest pressure that was read; minus infinity before the first."""
-        self.gave_way = False
-        """The pressure fell while the valve was open."""
-        self._setup, self._clear, self._bounds, self._learned = setup, clear, bounds, learned
-        self._cause = cause
+    def __init__(self, setup: CycleSetup, learned: Learned, clear: ClearSetup, seen_rise_pa_s: float = 0.0) -> None:
+        self.state = State.REST
+        self.blow = Blow()
+        """What was done so far."""
+        self._setup = setup
+        self._learned = learned
+        self._clear = clear
+        self._plan = Plan.of(setup, learned)
+        self._room = Room(setup, learned, clear, seen_rise_pa_s)
         self._started_s = 0.0
-        self._last: PressureRead | None = None
-        self._heard_s = -math.inf
         self._trace: list[TraceSample] = []
-        self._phase_s = 0.0
-        self._asked = self._granted = False
-        self._commanded_s: float | None = None
-        self._opened_s: float | None = None
-        self._shut_s: float | None = None
-        self._open_s = 0.0
-        self._peak_pa = -math.inf
-        self._low_reads = 0
-        self._air_pa_m3 = 0.0
-        self._trouble = ""
-        self._trouble_code: Diagnosis | None = None
+        self._look: list[tuple[float, float]] = []
+        self._asked = False
+        self._bad_in_a_row = 0
+        self._last_good_s = 0.0
+        self._opened_s = 0.0
+        self._pulse_end_s = 0.0
+        self._open_proof_s = 0.0
+        self._next_s = 0.0
+        self._confirmed = True
+        self._first_open_s: float | None = None
+        self._last_shut_s: float | None = None
 
     def step(self, event: Event) -> tuple[Action, ...]:
         """Take one event.
@@ -121,313 +109,230 @@ class Clearing:
             What to do now, in order.
 
         Raises:
-            IllegalEvent: the table lists no answer for this event in this phase; nothing has changed.
+            IllegalEvent: the table lists no answer for this event in this state; nothing has changed.
         """
-        handler = CLEARING_TRANSITIONS.get((self.phase, type(event)))
+        handler = TRANSITIONS.get((self.state, type(event)))
         if handler is None:
-            msg = f"{type(event).__name__} can't happen in phase {self.phase.value} of a clearing"
+            msg = f"{type(event).__name__} can't happen in state {self.state.value} of a clearing"
             raise IllegalEvent(msg)
         return handler(self, event)
 
-    # -- the look before each pulse -----------------------------------------------------------------------------------
+    # -- readings ------------------------------------------------------------------------------------------------------
+
+    def _take(self, event: Event) -> bool:
+        """Keep a reading; False when it is none: lost, no number, off the span, or a failure signal."""
+        if not isinstance(event, PressureRead) or not self._valid(event.gauge_pa):
+            self._bad_in_a_row += 1
+            self.blow.reads_lost += 1
+            return False
+        self._bad_in_a_row = 0
+        self._last_good_s = max(self._last_good_s, event.t_s)
+        self.blow.highest_pa = max(self.blow.highest_pa, event.gauge_pa)
+        self._trace.append(TraceSample(event.t_s - self._started_s, event.gauge_pa, _TRACE_PHASE[self.state]))
+        return True
+
+    def _valid(self, gauge_pa: float) -> bool:
+        low_pa, high_pa = self._setup.fail_low_pa, self._setup.fail_high_pa
+        if (low_pa is not None and gauge_pa <= low_pa) or (high_pa is not None and gauge_pa >= high_pa):
+            return False
+        return math.isfinite(gauge_pa) and self._plan.invalid_low_pa <= gauge_pa <= self._plan.invalid_high_pa
+
+    def _lost(self, event: Event) -> tuple[Action, ...]:
+        reason = event.reason if isinstance(event, ReadFailed) else "the transmitter's value is off its span"
+        return self._finish(event, Stop.LOST, reason)
+
+    # -- rest, look: the valve is shut ---------------------------------------------------------------------------------
 
     def _begin(self, event: Event) -> tuple[Action, ...]:
-        self._started_s = event.t_s
-        return self._look_again(event)
+        self._started_s = self._last_good_s = event.t_s
+        return self._start_look(event)
 
-    def _look_again(self, event: Event) -> tuple[Action, ...]:
-        self.phase, self._phase_s = ClearPhase.LOOK, event.t_s
-        self._asked = self._granted = False
-        self._last = None
-        return Sample(period_s=PERIOD_S), Wake(at_s=event.t_s + 2.0 * SILENCE_S)
+    def _start_look(self, event: Event) -> tuple[Action, ...]:
+        self.state, self._asked, self._look = State.LOOK, False, []
+        self._last_good_s = max(self._last_good_s, event.t_s)
+        return Sample(period_s=PERIOD_S), self._watchdog()
 
-    def _look(self, event: Event) -> tuple[Action, ...]:
-        assert isinstance(event, PressureRead)  # noqa: S101 - the table says so, mypy can't
+    def _watchdog(self) -> Wake:
+        return Wake(at_s=self._last_good_s + 2.0 * SILENCE_S)
+
+    def _look_read(self, event: Event) -> tuple[Action, ...]:
         if not self._take(event):
-            return self._finish(event, Diagnosis.TRANSMITTER_FAULT, f"the transmitter shows {event.gauge_pa:g} Pa")
-        if self._granted:
-            return self._open(event)
-        if self._asked or event.t_s - self._phase_s < _LOOK_S:
-            return (self._watchdog(event),)
-        refused = self._refused(event)
-        if refused:
-            return self._finish(event, None, refused)
+            return self._lost(event) if self._bad_in_a_row >= _BAD_IN_A_ROW else self._shut_tick(event)
+        assert isinstance(event, PressureRead)  # noqa: S101 - `_take` has said so, mypy can't see it
+        self._look = [seen for seen in self._look if seen[0] > event.t_s - 2.0 * _LOOK_S]
+        self._look.append((event.t_s, event.gauge_pa))
+        if self._asked or event.t_s - self._look[0][0] < _LOOK_S:
+            return (self._watchdog(),)
+        why = self._room.refusal(self._rest_pa())
+        if why is not None:
+            return self._finish(event, Stop.NO_ROOM, why)
         self._asked = True
-        return Sample(period_s=WAIT_PERIOD_S), AskAir(), self._watchdog(event)
+        return Sample(period_s=WAIT_PERIOD_S), self._watchdog(), AskAir()
 
-    def _refused(self, event: PressureRead) -> str:
-        """Why no pulse may begin at this pressure; empty when one may."""
-        bounds = self._bounds
-        if bounds.rate_pa_s > 0.0 and event.gauge_pa >= self._top_pa:
-            return f"the pressure stands at the top of the transmitter's span ({event.gauge_pa:.0f} Pa) already"
-        if bounds.shut_by_s(event.t_s, event.gauge_pa) - event.t_s >= LEAST_PULSE_S:
-            return ""
-        return (
-            f"the pressure stands at {event.gauge_pa:.0f} Pa, and at worst a pulse may overshoot by "
-            f"{bounds.overshoot_pa:.0f} Pa (up to {bounds.rate_pa_s:.0f} Pa/s for {bounds.delay_s:.1f} s), past the "
-            f"limit of {bounds.limit_pa:.0f} Pa"
-        )
+    def _rest_pa(self) -> float:
+        return max(gauge_pa for _, gauge_pa in self._look)
 
-    @property
-    def _top_pa(self) -> float:
-        """From here on a reading says no more than that the span has ended."""
-        return self._setup.span_high_pa - 1e-3 * (self._setup.span_high_pa - self._setup.span_low_pa)
+    def _shut_tick(self, event: Event) -> tuple[Action, ...]:
+        if event.t_s - self._last_good_s >= 2.0 * SILENCE_S - _DUE_S:
+            return self._finish(event, Stop.LOST, "the transmitter does not answer")
+        return (self._watchdog(),)
 
-    def _granted_air(self, event: Event) -> tuple[Action, ...]:
+    def _granted(self, event: Event) -> tuple[Action, ...]:
         if not self._asked:
             msg = "air granted that was not asked for"
             raise IllegalEvent(msg)
-        self._granted = True
-        if self._last is not None and event.t_s - self._last.t_s <= _FRESH_S:
-            return self._open(event)
-        return Sample(period_s=PERIOD_S), Wake(at_s=event.t_s + SILENCE_S)
+        if event.t_s - self._last_good_s > SILENCE_S:
+            return self._finish(event, Stop.LOST, "the latest pressure is too old to open on")
+        why = self._room.refusal(self._rest_pa())
+        if why is not None:
+            return self._finish(event, Stop.NO_ROOM, why)
+        self.state, self._confirmed = State.PULSE, False
+        self._opened_s = event.t_s
+        self._first_open_s = self._first_open_s if self._first_open_s is not None else event.t_s
+        left_s = self._setup.max_open_s - self.blow.open_s
+        self._pulse_end_s = event.t_s + min(self._clear.pulse_s, left_s)
+        self._room.open_at(event.t_s, self._rest_pa())
+        self.blow.pulses += 1
+        return _OPEN, Sample(period_s=PERIOD_S), Wake(at_s=self._deadline_s())
 
-    def _open(self, event: Event) -> tuple[Action, ...]:
-        last = self._last
-        if last is None or event.t_s - last.t_s > _FRESH_S:
-            return (Wake(at_s=event.t_s + SILENCE_S),)
-        refused = self._refused(replace(last, t_s=event.t_s))
-        if refused:
-            return self._finish(event, None, refused)
-        self.phase, self._phase_s = ClearPhase.PULSE, event.t_s
-        self.pulses += 1
-        self._commanded_s, self._opened_s, self._shut_s = event.t_s, None, None
-        self._peak_pa, self._low_reads = last.gauge_pa, 0
-        return _OPEN, Sample(period_s=PERIOD_S), self._deadline()
+    # -- pulse: the valve is commanded open ----------------------------------------------------------------------------
 
-    def _watchdog(self, event: Event) -> Wake:
-        return Wake(at_s=event.t_s + 2.0 * SILENCE_S)
-
-    def _look_tick(self, event: Event) -> tuple[Action, ...]:
-        return self._finish(event, Diagnosis.LINK_LOST, "the transmitter was not heard of")
-
-    # -- the pulse ----------------------------------------------------------------------------------------------------
-
-    @property
-    def _shut_by_s(self) -> float:
-        """The moment that stands, whatever is heard."""
-        commanded_s = self._commanded_s if self._commanded_s is not None else self._phase_s
-        longest_s = min(self._clear.pulse_s, self._clear.max_open_s)
-        limits = [commanded_s + longest_s]
-        if self._last is not None:
-            limits.append(self._bounds.shut_by_s(self._last.t_s, self._last.gauge_pa))
-        limits.append(max(self._heard_s, commanded_s) + SILENCE_S)
-        return min(limits)
-
-    def _deadline(self) -> Wake:
-        return Wake(at_s=self._shut_by_s)
+    def _deadline_s(self) -> float:
+        """By when the valve must have been told to shut."""
+        return min(self._pulse_end_s, self._room.deadline_s)
 
     def _pulse_read(self, event: Event) -> tuple[Action, ...]:
-        assert isinstance(event, PressureRead)  # noqa: S101 - the table says so, mypy can't
-        self._peak_pa = max(self._peak_pa, event.gauge_pa)
-        low = self._peak_pa - event.gauge_pa > max(_GAVE_WAY_PA, _GAVE_WAY_SHARE * self._peak_pa)
-        # the end of the span, a value that stands still and one that falls all at once say nothing of how high it is
-        same = self._last is not None and event.gauge_pa == self._last.gauge_pa
-        if not self._take(event, moves_deadline=not (low or same or event.gauge_pa >= self._top_pa)):
-            why = f"the transmitter shows {event.gauge_pa:g} Pa"
-            return self._close(event, Diagnosis.TRANSMITTER_FAULT, why)
-        self._low_reads = self._low_reads + 1 if low else 0
-        if self._low_reads >= 2:
-            self.gave_way = True
+        if not self._take(event):
+            return self._lost(event)
+        assert isinstance(event, PressureRead)  # noqa: S101 - `_take` has said so, mypy can't see it
+        # the value may be as old as the request
+        self._room.read(event.t_s - 0.5 * event.took_s, event.gauge_pa)
+        now_s = event.t_s + 0.5 * event.took_s
+        if event.gauge_pa >= self._clear.limit_pa or now_s >= self._deadline_s() - _DUE_S:
             return self._close(event)
-        return self._pulse_tick(event)
+        return (Wake(at_s=self._deadline_s()),)
 
     def _pulse_tick(self, event: Event) -> tuple[Action, ...]:
-        if event.t_s >= self._shut_by_s - _DUE_S:
-            return self._close(event)
-        return (self._deadline(),)
+        return self._close(event) if event.t_s >= self._deadline_s() - _DUE_S else (Wake(at_s=self._deadline_s()),)
 
-    def _pulse_read_failed(self, event: Event) -> tuple[Action, ...]:
-        assert isinstance(event, ReadFailed)  # noqa: S101 - the table says so, mypy can't
-        return self._close(event, Diagnosis.LINK_LOST, f"the transmitter did not answer ({event.reason})")
-
-    def _pulse_valve(self, event: Event) -> tuple[Action, ...]:
+    def _opened(self, event: Event) -> tuple[Action, ...]:
         assert isinstance(event, ValveSeen)  # noqa: S101 - the table says so, mypy can't
-        if event.state is not ValveState.OPEN:
-            return self._close(event, Diagnosis.LINK_LOST, "the valve was told to open and reads back otherwise")
-        if self._opened_s is None:
-            self._opened_s = max(event.t_s, self._commanded_s or event.t_s)
+        if event.state is ValveState.SHUT:
+            return self._finish(event, Stop.VALVE, "it was told to open and reads back as shut")
         return self._pulse_tick(event)
 
-    def _close(self, event: Event, code: Diagnosis | None = None, trouble: str = "") -> tuple[Action, ...]:
-        """Shut; the try goes on only without trouble."""
-        self.phase, self._phase_s = ClearPhase.CLOSING, event.t_s
-        if trouble:
-            self._trouble_code, self._trouble = code, trouble
-        return _SHUT, Sample(period_s=PERIOD_S), Wake(at_s=event.t_s + _CLOSING_S)
+    def _close(self, event: Event) -> tuple[Action, ...]:
+        self.state = State.PAUSE
+        self._next_s = event.t_s + self._clear.rest_s
+        return _SHUT, Sample(period_s=PERIOD_S), Wake(at_s=self._next_s)
 
-    # -- shut again ---------------------------------------------------------------------------------------------------
+    def _count_open(self, until_s: float) -> None:
+        """Add the pulse under way to the time open and to the air."""
+        if self._confirmed:
+            return
+        open_s = max(0.0, until_s - self._opened_s)
+        self._confirmed, self._last_shut_s = True, until_s
+        self.blow.open_s += open_s
+        self.blow.air_pa_m3 += open_s * throughput_pa_m3_s(self._setup, self._rest_pa())
+
+    # -- pause: the valve is commanded shut ----------------------------------------------------------------------------
 
     def _closed(self, event: Event) -> tuple[Action, ...]:
         assert isinstance(event, ValveSeen)  # noqa: S101 - the table says so, mypy can't
         if event.state is not ValveState.SHUT:
-            return ()  # the echo of the opening, late; what is told of the shutting comes yet
-        self._shut_s = max(event.t_s, self._commanded_s or event.t_s)
-        self._count_open()
-        if self._trouble:
-            return self._finish(event, self._trouble_code, self._trouble)
-        self.phase, self._phase_s = ClearPhase.PAUSE, event.t_s
-        return Sample(period_s=WAIT_PERIOD_S), Wake(at_s=event.t_s + self._pause_s)
-
-    @property
-    def _pause_s(self) -> float:
-        more = self.pulses < self._clear.pulses and not self.gave_way
-        return self._clear.rest_s if more else _SETTLE_S
-
-    def _count_open(self) -> None:
-        opened_s = self._opened_s if self._opened_s is not None else self._commanded_s
-        if opened_s is None or self._shut_s is None:
-            return
-        open_s = max(0.0, self._shut_s - opened_s)
-        self._open_s += open_s
-        valve_pa = self._last.gauge_pa if self._last is not None else 0.0
-        share = throughput_pa_m3_s(self._setup, valve_pa) / self._setup.flow_pa_m3_s
-        self._air_pa_m3 += self._clear.flow_pa_m3_s * share * open_s
-        self._commanded_s = None
-
-    def _closing_read(self, event: Event) -> tuple[Action, ...]:
-        assert isinstance(event, PressureRead)  # noqa: S101 - the table says so, mypy can't
-        self._take(event)
-        return ()
-
-    def _not_shut(self, event: Event) -> tuple[Action, ...]:
-        reason = f" ({event.reason})" if isinstance(event, ValveFailed) else ""
-        return self._finish(event, Diagnosis.LINK_LOST, f"the valve was told to shut and has not confirmed it{reason}")
-
-    # -- the pause ----------------------------------------------------------------------------------------------------
+            # an opening that was under way may still report itself; nothing else may
+            return self._pause_tick(event) if not self._confirmed else self._finish(event, Stop.VALVE, "it reads open")
+        self._count_open(max(event.t_s, self._opened_s))
+        return self._pause_tick(event)
 
     def _pause_read(self, event: Event) -> tuple[Action, ...]:
-        assert isinstance(event, PressureRead)  # noqa: S101 - the table says so, mypy can't
-        self._take(event)
+        if not self._take(event) and self._bad_in_a_row >= _BAD_IN_A_ROW:
+            return self._lost(event)
         return self._pause_tick(event)
 
     def _pause_tick(self, event: Event) -> tuple[Action, ...]:
-        due_s = self._phase_s + self._pause_s
-        if event.t_s < due_s - _DUE_S:
-            return (Wake(at_s=due_s),)
-        if self.pulses < self._clear.pulses and not self.gave_way:
-            return self._look_again(event)
-        return self._finish(event, None, "")
+        if event.t_s < self._next_s - _DUE_S:
+            return (Wake(at_s=self._next_s),)
+        if not self._confirmed:
+            return self._finish(event, Stop.VALVE, "it is not confirmed shut")
+        spent = self.blow.open_s + self._room.least_pulse_s >= self._setup.max_open_s
+        if self.blow.pulses >= self._clear.pulses or spent:
+            return self._finish(event, Stop.COMPLETE)
+        return self._start_look(event)
 
-    # -- the end ------------------------------------------------------------------------------------------------------
-
-    def _take(self, event: PressureRead, *, moves_deadline: bool = True) -> bool:
-        """Keep a reading; False for one that can't be."""
-        low_pa = self._setup.span_low_pa - 0.0125 * (self._setup.span_high_pa - self._setup.span_low_pa)
-        if not math.isfinite(event.gauge_pa) or event.gauge_pa < low_pa:
-            return False
-        if event.t_s <= self._heard_s:
-            return True  # out of order: it says nothing new
-        self._heard_s = event.t_s
-        if moves_deadline:
-            self._last = event
-        self.highest_pa = max(self.highest_pa, event.gauge_pa)
-        shown = _SHOWN_AS.get(self.phase, Phase.SHUT_IN)
-        self._trace.append(TraceSample(event.t_s - self._started_s, event.gauge_pa, shown))
-        return True
-
-    def _read_failed(self, event: Event) -> tuple[Action, ...]:
-        """With the valve shut a lost reading costs nothing; the watchdog counts the silence."""
-        return ()
+    # -- the end -------------------------------------------------------------------------------------------------------
 
     def _valve_failed(self, event: Event) -> tuple[Action, ...]:
         assert isinstance(event, ValveFailed)  # noqa: S101 - the table says so, mypy can't
-        return self._finish(event, Diagnosis.LINK_LOST, f"the valve did not answer as it must ({event.reason})")
+        return self._finish(event, Stop.VALVE, event.reason)
 
     def _abort(self, event: Event) -> tuple[Action, ...]:
         assert isinstance(event, Abort)  # noqa: S101 - the table says so, mypy can't
-        return self._finish(event, Diagnosis.ABORTED, f"ended before its time: {event.reason}")
+        return self._finish(event, Stop.ABORTED, event.reason)
 
-    def _finish(self, event: Event, code: Diagnosis | None, why: str) -> tuple[Action, ...]:
+    def _finish(self, event: Event, stop: Stop, detail: str = "") -> tuple[Action, ...]:
         """The one way out: the valve first."""
-        self.phase = ClearPhase.DONE
-        findings = [Finding(code=self._cause, quality=Quality.BAD, sentence=self._told(why))]
-        if code is not None and code is not self._cause:
-            findings.append(Finding(code=code, quality=Quality.BAD, sentence=why))
-        return _SHUT, Sample(period_s=0.0), Finish(reading=self._reading(event, tuple(findings)))
-
-    def _told(self, why: str) -> str:
-        pulses = f"{self.pulses} pulse{'' if self.pulses == 1 else 's'} of {self._clear.pulses}"
-        if not self.pulses:
-            return f"blowing down: not begun, for {why}"
-        high = f", highest pressure read {self.highest_pa:.0f} Pa (limit {self._bounds.limit_pa:.0f} Pa)"
-        end = "; the pressure gave way with the valve open" if self.gave_way else ""
-        return f"blowing down: {pulses}{high}{end}" + (f"; {why}" if why else "")
-
-    def _reading(self, event: Event, findings: tuple[Finding, ...]) -> Reading:
-        unconfirmed = self._commanded_s is not None
-        opened_s: float | None = None
-        if unconfirmed:
-            opened_s = self._opened_s if self._opened_s is not None else self._commanded_s
-            opened_s = None if opened_s is None else opened_s - self._open_s
-        elif self._shut_s is not None:
-            opened_s = self._shut_s - self._open_s
-        return Reading(
-            started_at_s=self._started_s,
-            opened_at_s=opened_s,
-            shut_at_s=None if unconfirmed else self._shut_s,
+        known = self._confirmed
+        self._count_open(event.t_s)
+        self.state = State.DONE
+        self.blow.stop, self.blow.detail = stop, detail
+        sentence = f"no level was measured: {told(self.blow)}"
+        reading = Reading(
+            started_at_s=self._started_s or event.t_s,
+            opened_at_s=self._first_open_s,
+            shut_at_s=self._last_shut_s if known else None,
             ended_at_s=event.t_s,
             head_pa=None,
             level_m=None,
             budget=None,
-            findings=findings,
-            features=Features(samples=len(self._trace), air_pa_m3=None if unconfirmed else self._air_pa_m3),
+            findings=(Finding(code=Diagnosis.ABORTED, quality=Quality.BAD, sentence=sentence),),
+            features=Features(air_pa_m3=self.blow.air_pa_m3 if known else None, reads_failed=self.blow.reads_lost),
             trace=tuple(self._trace),
-            # the tube was shaken: what its shut pressure was says nothing of its leak any more
-            learned=replace(self._learned, shut_at_s=None, shut_gauge_pa=None),
+            learned=self._learned,
         )
+        return _SHUT, Sample(period_s=0.0), Finish(reading=reading)
 
     def _ignore(self, event: Event) -> tuple[Action, ...]:
-        """Listed on purpose: it may come late or early and changes nothing."""
-        return ()
+        return ()  # listed on purpose: it may come late or early and changes nothing
 
 
 Handler = Callable[[Clearing, Event], tuple[Action, ...]]
 
-_TABLE: dict[ClearPhase, dict[type[Event], Handler]] = {
-    ClearPhase.REST: {Start: Clearing._begin, Abort: Clearing._abort},
-    ClearPhase.LOOK: {
-        PressureRead: Clearing._look,
-        ReadFailed: Clearing._read_failed,
-        AirGranted: Clearing._granted_air,
-        ValveSeen: Clearing._ignore,
+
+def _row(
+    *,
+    read: Handler,
+    tick: Handler,
+    seen: Handler,
+    granted: Handler = Clearing._ignore,
+) -> dict[type[Event], Handler]:
+    return {
+        PressureRead: read,
+        ReadFailed: read,
+        AirGranted: granted,
+        ValveSeen: seen,
         ValveFailed: Clearing._valve_failed,
-        Tick: Clearing._look_tick,
+        InputSeen: Clearing._ignore,
+        Tick: tick,
         Abort: Clearing._abort,
-    },
-    ClearPhase.PULSE: {
-        PressureRead: Clearing._pulse_read,
-        ReadFailed: Clearing._pulse_read_failed,
-        AirGranted: Clearing._pulse_tick,
-        ValveSeen: Clearing._pulse_valve,
-        ValveFailed: Clearing._valve_failed,
-        Tick: Clearing._pulse_tick,
-        Abort: Clearing._abort,
-    },
-    ClearPhase.CLOSING: {
-        PressureRead: Clearing._closing_read,
-        ReadFailed: Clearing._read_failed,
-        AirGranted: Clearing._ignore,
-        ValveSeen: Clearing._closed,
-        ValveFailed: Clearing._not_shut,
-        Tick: Clearing._not_shut,
-        Abort: Clearing._abort,
-    },
-    ClearPhase.PAUSE: {
-        PressureRead: Clearing._pause_read,
-        ReadFailed: Clearing._read_failed,
-        AirGranted: Clearing._ignore,
-        ValveSeen: Clearing._ignore,
-        ValveFailed: Clearing._valve_failed,
-        Tick: Clearing._pause_tick,
-        Abort: Clearing._abort,
-    },
-    ClearPhase.DONE: dict.fromkeys(
-        (Start, AirGranted, PressureRead, ReadFailed, ValveSeen, ValveFailed, Tick, Abort), Clearing._ignore
+    }
+
+
+_ANY: Iterable[type[Event]] = (
+    Start, AirGranted, PressureRead, ReadFailed, ValveSeen, ValveFailed, InputSeen, Tick, Abort,
+)  # fmt: skip
+
+_TABLE: dict[State, dict[type[Event], Handler]] = {
+    State.REST: {Start: Clearing._begin, Abort: Clearing._abort},
+    State.LOOK: _row(
+        read=Clearing._look_read, tick=Clearing._shut_tick, seen=Clearing._ignore, granted=Clearing._granted
     ),
+    State.PULSE: _row(read=Clearing._pulse_read, tick=Clearing._pulse_tick, seen=Clearing._opened),
+    State.PAUSE: _row(read=Clearing._pause_read, tick=Clearing._pause_tick, seen=Clearing._closed),
+    State.DONE: dict.fromkeys(_ANY, Clearing._ignore),
 }
 
-CLEARING_TRANSITIONS: Mapping[tuple[ClearPhase, type[Event]], Handler] = {
-    (phase, kind): handler for phase, row in _TABLE.items() for kind, handler in row.items()
+TRANSITIONS: Mapping[tuple[State, type[Event]], Handler] = {
+    (state, kind): handler for state, row in _TABLE.items() for kind, handler in row.items()
 }
-"""What may happen in which phase. A pair that is not here raises IllegalEvent and changes nothing."""
+"""What may happen in which state. A pair that is not here raises IllegalEvent and changes nothing."""

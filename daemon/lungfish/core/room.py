@@ -1,0 +1,137 @@
+"""How long an open valve can't take the pressure at the transmitter past a limit, whatever the tube does."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from lungfish.core.blow import ClearSetup
+from lungfish.core.expect import bubbling_friction_pa
+from lungfish.core.reading import Phase, TraceSample
+from lungfish.core.setup import CycleSetup, Learned
+from lungfish.physics.bubble import ripple_bound_pa
+
+__all__ = ["LEAST_PULSE_S", "Room", "steepest_rise_pa_s", "worst_rise_pa_s"]
+
+FLOW_MARGIN = 1.5
+"""The air may flow half as much again as the site file says; the same margin that filling times have."""
+LEAST_PULSE_S = 0.2
+"""A shorter pulse moves nothing; it is not begun."""
+_FRICTION_MARGIN = 2.0
+_SUPPLY_MARGIN = 1.1
+_WINDOW_S = 0.3
+_LONGEST_DAMPING_S = 2.0
+
+
+def worst_rise_pa_s(setup: CycleSetup) -> float:
+    """Fastest rise that a tube can show: tip shut, flooded as far as the vessel allows, half as much flow again.
+
+    ``Q / V`` (Boyle's law). A plug in the line itself leaves less volume than that; then only what was seen tells.
+
+    Args:
+        setup: the tank.
+
+    Returns:
+        Pa/s; infinite when liquid can fill the tube and there is no line.
+    """
+    space = setup.air_space
+    volume_m3 = space.air_volume_m3(min(setup.full_head_m, setup.tube_length_m))
+    return FLOW_MARGIN * setup.flow_pa_m3_s / volume_m3 if volume_m3 > 0.0 else math.inf
+
+
+def steepest_rise_pa_s(setup: CycleSetup, trace: Sequence[TraceSample]) -> float:
+    """Steepest rise of a trace while the valve was open, beyond what friction alone can make, Pa/s; 0 for none.
+
+    Args:
+        setup: the tank.
+        trace: of a cycle.
+    """
+    slack_pa = _friction_pa(setup, 1.0)
+    opened = [sample for sample in trace if sample.phase in (Phase.FILL, Phase.HOLD)]
+    steepest, first = 0.0, 0
+    for last in opened:
+        while first + 1 < len(opened) and last.t_s - opened[first + 1].t_s >= _WINDOW_S:
+            first += 1
+        span_s = last.t_s - opened[first].t_s
+        if span_s >= _WINDOW_S:
+            steepest = max(steepest, (last.gauge_pa - opened[first].gauge_pa - slack_pa) / span_s)
+    return steepest
+
+
+def _friction_pa(setup: CycleSetup, ratio: float) -> float:
+    """Most that friction lifts the pressure at the transmitter above that in the tube; most at atmospheric pressure."""
+    return _FRICTION_MARGIN * max(1.0, ratio) * bubbling_friction_pa(setup, 0.0)
+
+
+class Room:
+    """Keeps the deadline of one clearing.
+
+    Args:
+        setup: the tank.
+        learned: what its cycles have found out.
+        clear: limit and delay.
+        seen_rise_pa_s: steepest rise seen before, Pa/s; 0 when unknown.
+    """
+
+    def __init__(self, setup: CycleSetup, learned: Learned, clear: ClearSetup, seen_rise_pa_s: float = 0.0) -> None:
+        self._limit_pa = clear.limit_pa
+        self._delay_s = clear.delay_s
+        self._damping_s = min(_LONGEST_DAMPING_S, learned.damping_s * math.exp(learned.log_damping_u))
+        self._friction_pa = _friction_pa(setup, learned.friction_ratio)
+        ripple_pa = ripple_bound_pa(setup.tube_bore_m, setup.density_kg_m3, setup.gravity_m_s2)
+        self._margin_pa = self._friction_pa + ripple_pa + 3.0 * setup.transmitter_u_pa
+        self._rise_pa_s = max(worst_rise_pa_s(setup), FLOW_MARGIN * seen_rise_pa_s)
+        # a supply that can't pass the limit needs no clock
+        self._harmless = _SUPPLY_MARGIN * setup.supply_gauge_pa <= clear.limit_pa
+        self._opened: tuple[float, float] | None = None
+        self._reads: list[tuple[float, float]] = []
+        self.least_pulse_s = LEAST_PULSE_S
+        """Shortest pulse worth beginning, s."""
+
+    def lasts_s(self, gauge_pa: float) -> float:
+        """Time after which the valve must be told to shut, from a pressure at rest, s; may be negative."""
+        if self._harmless:
+            return math.inf
+        return (self._limit_pa - gauge_pa - self._margin_pa) / self._rise_pa_s - self._delay_s
+
+    @property
+    def begins_below_pa(self) -> float:
+        """Highest pressure at rest from which a pulse is begun, Pa."""
+        if self._harmless:
+            return self._limit_pa
+        return self._limit_pa - self._margin_pa - self._rise_pa_s * (self._delay_s + LEAST_PULSE_S)
+
+    def refusal(self, gauge_pa: float) -> str | None:
+        """Why no pulse may begin at a pressure at rest; None: it may."""
+        if gauge_pa <= self.begins_below_pa:
+            return None
+        begins_pa = self.begins_below_pa
+        where = f"only below {begins_pa / 1000.0:.2f} kPa" if math.isfinite(begins_pa) else "nowhere"
+        return (
+            f"{gauge_pa / 1000.0:.2f} kPa stand in the tube, and a pulse may begin {where}: until the valve is shut "
+            f"again ({self._delay_s:.2f} s for link and valve) the pressure can rise by {self._rise_pa_s / 1000.0:.3g} "
+            f"kPa/s, and must not pass {self._limit_pa / 1000.0:.4g} kPa"
+        )
+
+    def open_at(self, at_s: float, gauge_pa: float) -> None:
+        """A pulse begins from a pressure at rest."""
+        self._opened = at_s, gauge_pa
+        self._reads = []
+
+    def read(self, at_s: float, gauge_pa: float) -> None:
+        """A pressure was read in the pulse."""
+        self._reads.append((at_s, gauge_pa))
+        while len(self._reads) > 2 and at_s - self._reads[1][0] >= _WINDOW_S:
+            self._reads.pop(0)
+        since_s = at_s - self._reads[0][0]
+        if since_s >= _WINDOW_S:
+            seen_pa_s = (gauge_pa - self._reads[0][1] - self._friction_pa) / since_s
+            self._rise_pa_s = max(self._rise_pa_s, FLOW_MARGIN * seen_pa_s)
+
+    @property
+    def deadline_s(self) -> float:
+        """By when the valve must have been told to shut: the latest moment that any of what was seen proves safe."""
+        proofs = [self._opened[0] + self.lasts_s(self._opened[1])] if self._opened else []
+        # what is shown while the pressure rises lags behind by the damping
+        proofs += [at_s + self.lasts_s(gauge_pa) - self._damping_s for at_s, gauge_pa in self._reads[-1:]]
+        return max(proofs, default=-math.inf)
