@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from lungfish.config.clearing import clear_setup
 from lungfish.config.cycle import cycle_setup
 from lungfish.config.load import find_tank, load_site, load_site_text
 from lungfish.config.model import (
     AirSpec,
     Bit,
     ByteOrder,
+    ClearSpec,
     InputsSpec,
     LiquidSpec,
     ModbusTcpLinkSpec,
@@ -28,6 +30,7 @@ __all__ = [
     "AirSpec",
     "Bit",
     "ByteOrder",
+    "ClearSpec",
     "InputsSpec",
     "LiquidSpec",
     "ModbusTcpLinkSpec",
@@ -41,6 +44,7 @@ __all__ = [
     "Tee",
     "TransmitterSpec",
     "ValveSpec",
+    "clear_setup",
     "cycle_setup",
     "find_tank",
     "json_schema",

@@ -311,6 +311,7 @@ def _transmitter(
         height_m=tube_m if form.height is None else form.height,
         damping_s=form.damping,
         absolute=form.reference == "absolute",
+        overload_gauge_pa=form.overload,
         current_loop=loop,
     )
 

@@ -9,6 +9,7 @@ from typing import Annotated, Final, Literal
 
 from pydantic import AfterValidator, ConfigDict, Discriminator, Field, Tag
 
+from lungfish.config.clear_form import ClearForm
 from lungfish.config.fields import Amperes, Host, Name, Quantity, ReadingUnit, Share, SiteName, StorePath, TimeZone
 from lungfish.config.input_forms import InputsForm, SiteInputsForm
 from lungfish.config.sections import PAIR, ROWS, Address, Section, Size, UnitId
@@ -210,6 +211,8 @@ class TransmitterForm(Section):
     """Height above the tip; the tube's length by default."""
     damping: Annotated[float, Quantity(DURATION, "0 s", "60 s")] | None = None
     """Time constant; found by itself by default."""
+    overload: Annotated[float, Quantity(PRESSURE, "1 kPa", "1000 bar")] | None = None
+    """Highest gauge pressure that its cell bears without harm, from its data sheet; the top of the span by default."""
 
 
 class ValveForm(Section):
@@ -256,6 +259,8 @@ class TankForm(Section):
     """The purge valve."""
     every: Annotated[float, Quantity(DURATION, "5 s", "7 day")]
     """Longest time between the starts of two purges."""
+    clear: ClearForm | None = None
+    """What may be done by itself about a plugged tube; nothing by default."""
     inputs: InputsForm | None = None
     """Optional switches of its supply and its air flow."""
 

@@ -12,6 +12,7 @@ from pydantic import ValidationError
 from lungfish.config.addresses import check_addresses
 from lungfish.config.agreement import check_air_share, check_tank
 from lungfish.config.build import Place, build_air, build_link, build_place, build_store, build_tank
+from lungfish.config.clearing import check_clear, with_clear
 from lungfish.config.cycle import setup_of
 from lungfish.config.document import MAX_BYTES, Unreadable, read_document
 from lungfish.config.form import AirForm, LinkForm, SiteFileForm, SiteForm, StoreForm, TankForm
@@ -101,7 +102,7 @@ def _understood(data: Mapping[str, Any], base: Path, report: Report) -> Site | N
     for name, form in _named(TankForm, data.get("tanks")):
         tank = build_tank(name, form, place, report) if form else None
         if form is not None and tank is not None:
-            tanks[name] = with_inputs(tank, form.inputs, supply, report)
+            tanks[name] = with_clear(with_inputs(tank, form.inputs, supply, report), form.clear, links, report)
     check_addresses(links, tanks, report, supply)
     if air_spec is None:
         return None
@@ -142,6 +143,7 @@ def _check_physics(tanks: Mapping[str, Tank], air: AirSpec, place: Place, report
             atmosphere_abs_pa=place.atmosphere_abs_pa,
         )
         check_tank(tank, setups[name], report)
+        check_clear(tank, air, setups[name], report)
     check_air_share(tanks, setups, air.simultaneous, report)
 
 

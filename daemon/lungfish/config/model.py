@@ -15,6 +15,7 @@ __all__ = [
     "AirSpec",
     "Bit",
     "ByteOrder",
+    "ClearSpec",
     "InputsSpec",
     "LiquidSpec",
     "ModbusTcpLinkSpec",
@@ -169,6 +170,8 @@ class TransmitterSpec:
     """Time constant, s; None when it is to be found by itself."""
     absolute: bool = False
     """It measures absolute pressure; the usual atmosphere is taken off in `offset_gauge_pa` and the span."""
+    overload_gauge_pa: float | None = None
+    """Highest gauge pressure that its cell bears, Pa; None when not stated."""
     current_loop: bool = False
     """It is read as a current: 4 and 20 mA are the ends of the span, and NAMUR NE 43 says which ones mean a failure."""
 
@@ -248,6 +251,28 @@ class InputsSpec:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ClearSpec:
+    """What may be done by itself about a plugged tube, with the purge valve."""
+
+    pressure_gauge_pa: float
+    """Highest pressure that line and tube may see, gauge, Pa."""
+    pulses: int
+    """Pulses of one try."""
+    pulse_s: float
+    """Longest pulse, s."""
+    rest_s: float
+    """From the end of a pulse to the next, s."""
+    tries: int
+    """Tries within 24 h."""
+    between_s: float
+    """From the start of a try to that of the next, at least, s."""
+    friction_ratio: float
+    """Friction over what is expected from which a restricted tube is blown down, 1."""
+    delay_s: float
+    """Longest time from the decision to shut to the valve being shut, s."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Tank:
     """One tank with its tube, line, transmitter and valve."""
 
@@ -281,6 +306,8 @@ class Tank:
     """Longest time between the starts of two purges, s."""
     inputs: InputsSpec = InputsSpec()
     """Switches for supply and flow; the site's own where the tank has none."""
+    clear: ClearSpec | None = None
+    """What may be done about a plugged tube; None: nothing is blown."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
