@@ -86,6 +86,8 @@ class ExpectForm(_Form):
     """Why these signals can't tell it."""
     rows_kept: bool = True
     """Every row of every cycle is in the store in the end."""
+    marked: bool = False
+    """Rows of its time are marked as stamped by a clock that nothing keeps right."""
 
     @model_validator(mode="after")
     def _sensible(self) -> ExpectForm:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from itertools import groupby
 
 from lungfish.core.events import ValveState
-from lungfish.ports import ReadingRecord
+from lungfish.ports import ClockState, ReadingRecord
 from tests.faults.faultfile import FaultFile
 from tests.faults.life import Life, Seen
 
@@ -70,6 +70,7 @@ def judged(life: Life) -> Outcome:
         *_quality_failures(life, faulty),
         *_valve_failures(life, looks),
         *_keeping_failures(life),
+        *_stamp_failures(life, faulty),
     ]
     recovered = _recovered(life)
     if form.expect.recovers and (recovered is None or recovered > form.expect.recovers):
@@ -176,6 +177,16 @@ def _keeping_failures(life: Life) -> list[str]:
     made = [round(row.at.monotonic_s, 6) for row in life.rows]
     kept = [round(row.at.monotonic_s, 6) for row in life.stored]
     return [] if made == kept else [f"{len(made)} rows were made, {len(kept)} are in the store"]
+
+
+def _stamp_failures(life: Life, faulty: list[ReadingRecord]) -> list[str]:
+    if not life.fault.form.expect.marked:
+        return []
+    return [
+        f"a row at {row.at.monotonic_s:.0f} s claims a synchronised clock"
+        for row in faulty
+        if row.at.clock is ClockState.SYNCHRONISED
+    ]
 
 
 def _recovered(life: Life) -> int | None:
