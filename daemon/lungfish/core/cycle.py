@@ -119,6 +119,9 @@ class Cycle:
         self._measure_rest()
         if record.times_s[-1] - record.times_s[0] < self._plan.look_s(record.noise_pa, period_s):
             return (self._watchdog(event),)
+        if (record.trapped_pa or 0.0) > self._plan.brim_pa:
+            # shut in behind a plug: each opening would add to it, until the supply's whole pressure is on the cell
+            return self._finish(event, Ending.BEYOND_BRIM)
         self._asked = True
         # the question last: whoever grants at once sets the deadline of the open valve, which must stand
         return Sample(period_s=WAIT_PERIOD_S), self._watchdog(event), AskAir()
