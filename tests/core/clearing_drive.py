@@ -40,7 +40,7 @@ class Link:
     quick_share: float = 0.1
     """A usual answer takes up to this share of it."""
     slow: float = 0.0
-    """Share of requests that take any time up to the longest."""
+    """Share of requests that take almost the longest."""
     lost: float = 0.0
     """Share of reads that are not answered."""
     refused: float = 0.0
@@ -107,8 +107,8 @@ class _Drive:
             self.feed(Tick(t_s=self.now_s))
 
     def _takes_s(self) -> float:
-        share = 1.0 if self.random.random() < self.link.slow else self.link.quick_share
-        return self.link.timeout_s * share * self.random.uniform(0.01, 1.0)
+        slow = self.random.random() < self.link.slow
+        return self.link.timeout_s * self.random.uniform(*((0.9, 1.0) if slow else (0.01, self.link.quick_share)))
 
     def _read(self) -> None:
         if self._period_s <= 0 or self.reading is not None:
@@ -152,12 +152,20 @@ class _Drive:
 
 
 def drive(
-    plant: Plant, clearing: Clearing, link: Link, seed: int = 1, abort_at_s: float | None = None
+    plant: Plant,
+    clearing: Clearing,
+    link: Link,
+    seed: int = 1,
+    *,
+    abort_at_s: float | None = None,
+    freeze_at_s: float | None = None,
 ) -> tuple[Reading, list[object]]:
-    """Run a clearing to its end.
+    """Run a clearing to its end, aborted or with the transmitter frozen after so long.
 
     Returns:
         Its row, and every action in order. The plant has been brought to the moment that the last command was through.
     """
     run = _Drive(plant, clearing, link, seed, abort_at_s)
+    if freeze_at_s is not None:
+        run.at(plant.now_s + freeze_at_s, lambda: setattr(plant.faults, "frozen", True))
     return run.run(), run.actions

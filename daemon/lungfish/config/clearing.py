@@ -8,11 +8,12 @@ from typing import Final
 
 from lungfish.config.clear_form import ClearForm
 from lungfish.config.document import KeyPath
-from lungfish.config.model import AirSpec, ClearSpec, ModbusTcpLinkSpec, Tank
+from lungfish.config.model import ClearSpec, ModbusTcpLinkSpec, Tank
 from lungfish.config.report import Report
-from lungfish.core.clearing_plan import LEAST_PULSE_S, ClearSetup, clear_bounds, worth_it
+from lungfish.core.blow import ClearSetup
 from lungfish.core.expect import full_gauge_pa
-from lungfish.core.setup import CycleSetup
+from lungfish.core.room import Room, worst_rise_pa_s
+from lungfish.core.setup import CycleSetup, Learned
 
 __all__ = ["check_clear", "clear_setup", "with_clear"]
 
@@ -69,71 +70,56 @@ def with_clear(
     return dataclasses.replace(tank, clear=spec)
 
 
-def clear_setup(tank: Tank, air: AirSpec) -> ClearSetup | None:
-    """What a clearing of one tank must know; None when its file allows none.
+def clear_setup(tank: Tank) -> ClearSetup | None:
+    """What a try at one tank's tube may do; None when its file allows none.
 
     Args:
         tank: the tank.
-        air: the site's compressed air.
     """
     spec, transmitter = tank.clear, tank.transmitter
     if spec is None:
         return None
     bears_pa = transmitter.overload_gauge_pa
     return ClearSetup(
-        pressure_pa=spec.pressure_gauge_pa,
-        bears_pa=transmitter.span_high_gauge_pa if bears_pa is None else bears_pa,
+        limit_pa=min(spec.pressure_gauge_pa, transmitter.span_high_gauge_pa if bears_pa is None else bears_pa),
         pulses=spec.pulses,
         pulse_s=spec.pulse_s,
         rest_s=spec.rest_s,
-        tries=spec.tries,
-        between_s=spec.between_s,
         delay_s=spec.delay_s,
-        friction_ratio=spec.friction_ratio,
-        supply_gauge_pa=air.supply_gauge_pa,
-        flow_pa_m3_s=air.flow_pa_m3_s,
-        max_open_s=tank.valve.max_open_s,
     )
 
 
-def check_clear(tank: Tank, air: AirSpec, setup: CycleSetup, report: Report) -> None:
+def check_clear(tank: Tank, setup: CycleSetup, report: Report) -> None:
     """Refuse a section that could never do anything, and tell what it rests on.
 
     Args:
         tank: the tank.
-        air: the site's compressed air.
         setup: the tank, with site and air.
         report: where findings go.
     """
-    clear = clear_setup(tank, air)
+    clear = clear_setup(tank)
     if clear is None:
         return
     path: KeyPath = ("tanks", tank.name, "clear")
-    bounds = clear_bounds(setup, clear)
-    least_pa = full_gauge_pa(setup) + LEAST_PULSE_S * bounds.rate_pa_s
-    if not worth_it(setup, bounds) or bounds.limit_pa < full_gauge_pa(setup):
+    # as a first cycle would have it: what is learned of damping and friction only narrows it
+    room = Room(setup, Learned(), clear)
+    full_pa, rise_pa_s = full_gauge_pa(setup), worst_rise_pa_s(setup)
+    if room.begins_below_pa < full_pa:
         report.error(
             (*path, "pressure"),
-            f"a pulse would have to end at {_kpa(bounds.stop_pa)} to stay below the limit of {_kpa(bounds.limit_pa)}, "
-            f"for it can rise at up to {_kpa(bounds.rate_pa_s)}/s for {clear.delay_s:g} s more: no harder than a "
-            f"brim-full tank presses ({_kpa(full_gauge_pa(setup))})",
+            f"under a brim-full tank ({_kpa(full_pa)}) no pulse could begin: until the valve is shut again "
+            f"({clear.delay_s:g} s) the pressure can rise at {_kpa(rise_pa_s)}/s, and must stay below "
+            f"{_kpa(clear.limit_pa)}",
             "state what the transmitter bears (`overload`), a higher `pressure` if line and tube bear it, a shorter "
             "time-out of the link, or a lower `air.flow`; or leave `clear` out and clear by hand",
         )
         return
-    if bounds.rate_pa_s > 0.0 and bounds.stop_pa < least_pa:
-        report.warn(
-            (*path, "pressure"),
-            f"a pulse ends at {_kpa(bounds.stop_pa)}, hardly above what a brim-full tank presses "
-            f"({_kpa(full_gauge_pa(setup))})",
-            "a higher `overload` and `pressure`, or a shorter time-out, would press harder",
-        )
-    if bounds.rate_pa_s > 0.0 and (*path, "delay") not in report.document.lines:
+    if not room.harmless and (*path, "delay") not in report.document.lines:
         report.warn(
             path,
             f"the transmitter is safe as long as the valve shuts within {clear.delay_s:g} s of being told; a link that "
             "stays dead meanwhile, or a valve that sticks, lets the supply's whole pressure "
-            f"({_kpa(clear.supply_gauge_pa)}) on it",
+            f"({_kpa(setup.supply_gauge_pa)}) on it",
             "set the device's outputs to drop by themselves when it hears nothing, and write that time as `delay`; or "
             "use a supply below what the transmitter bears",
         )

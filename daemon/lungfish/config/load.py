@@ -143,7 +143,7 @@ def _check_physics(tanks: Mapping[str, Tank], air: AirSpec, place: Place, report
             atmosphere_abs_pa=place.atmosphere_abs_pa,
         )
         check_tank(tank, setups[name], report)
-        check_clear(tank, air, setups[name], report)
+        check_clear(tank, setups[name], report)
     check_air_share(tanks, setups, air.simultaneous, report)
 
 

@@ -83,20 +83,20 @@ class Clearing:
         self._setup = setup
         self._learned = learned
         self._clear = clear
-        self._plan = Plan.of(setup, learned)
+        self._invalid_low_pa = Plan.of(setup, learned).invalid_low_pa
         self._room = Room(setup, learned, clear, seen_rise_pa_s)
         self._started_s = 0.0
         self._trace: list[TraceSample] = []
         self._look: list[tuple[float, float]] = []
         self._asked = False
         self._bad_in_a_row = 0
+        self._pulse_pa = math.nan
+        self._stands_still = False
         self._last_good_s = 0.0
         self._opened_s = 0.0
         self._pulse_end_s = 0.0
-        self._open_proof_s = 0.0
         self._next_s = 0.0
         self._confirmed = True
-        self._first_open_s: float | None = None
         self._last_shut_s: float | None = None
 
     def step(self, event: Event) -> tuple[Action, ...]:
@@ -126,6 +126,7 @@ class Clearing:
             self.blow.reads_lost += 1
             return False
         self._bad_in_a_row = 0
+        self._stands_still = self._stands_still and event.gauge_pa == self._pulse_pa
         self._last_good_s = max(self._last_good_s, event.t_s)
         self.blow.highest_pa = max(self.blow.highest_pa, event.gauge_pa)
         self._trace.append(TraceSample(event.t_s - self._started_s, event.gauge_pa, _TRACE_PHASE[self.state]))
@@ -135,7 +136,8 @@ class Clearing:
         low_pa, high_pa = self._setup.fail_low_pa, self._setup.fail_high_pa
         if (low_pa is not None and gauge_pa <= low_pa) or (high_pa is not None and gauge_pa >= high_pa):
             return False
-        return math.isfinite(gauge_pa) and self._plan.invalid_low_pa <= gauge_pa <= self._plan.invalid_high_pa
+        # no upper end: pulses may go beyond the span as far as the transmitter bears, and `Room` trusts no value there
+        return math.isfinite(gauge_pa) and gauge_pa >= self._invalid_low_pa
 
     def _lost(self, event: Event) -> tuple[Action, ...]:
         reason = event.reason if isinstance(event, ReadFailed) else "the transmitter's value is off its span"
@@ -163,6 +165,8 @@ class Clearing:
         self._look.append((event.t_s, event.gauge_pa))
         if self._asked or event.t_s - self._look[0][0] < _LOOK_S:
             return (self._watchdog(),)
+        if self._stands_still:
+            return self._finish(event, Stop.LOST, "the reading has not moved since the valve was open: it is frozen")
         why = self._room.refusal(self._rest_pa())
         if why is not None:
             return self._finish(event, Stop.NO_ROOM, why)
@@ -188,7 +192,6 @@ class Clearing:
             return self._finish(event, Stop.NO_ROOM, why)
         self.state, self._confirmed = State.PULSE, False
         self._opened_s = event.t_s
-        self._first_open_s = self._first_open_s if self._first_open_s is not None else event.t_s
         left_s = self._setup.max_open_s - self.blow.open_s
         self._pulse_end_s = event.t_s + min(self._clear.pulse_s, left_s)
         self._room.open_at(event.t_s, self._rest_pa())
@@ -223,6 +226,7 @@ class Clearing:
 
     def _close(self, event: Event) -> tuple[Action, ...]:
         self.state = State.PAUSE
+        self._pulse_pa, self._stands_still = (self._trace[-1].gauge_pa, True) if self._trace else (math.nan, False)
         self._next_s = event.t_s + self._clear.rest_s
         return _SHUT, Sample(period_s=PERIOD_S), Wake(at_s=self._next_s)
 
@@ -279,7 +283,8 @@ class Clearing:
         sentence = f"no level was measured: {told(self.blow)}"
         reading = Reading(
             started_at_s=self._started_s or event.t_s,
-            opened_at_s=self._first_open_s,
+            # the pulses together count as one opening that ended with the last: the rests between them let no air in
+            opened_at_s=None if self._last_shut_s is None else self._last_shut_s - self.blow.open_s,
             shut_at_s=self._last_shut_s if known else None,
             ended_at_s=event.t_s,
             head_pa=None,

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 from lungfish.core.blow import ClearSetup
 from lungfish.core.expect import bubbling_friction_pa
-from lungfish.core.reading import Phase, TraceSample
 from lungfish.core.setup import CycleSetup, Learned
 from lungfish.physics.bubble import ripple_bound_pa
 
-__all__ = ["LEAST_PULSE_S", "Room", "steepest_rise_pa_s", "worst_rise_pa_s"]
+__all__ = ["LEAST_PULSE_S", "Room", "worst_rise_pa_s"]
 
 FLOW_MARGIN = 1.5
 """The air may flow half as much again as the site file says; the same margin that filling times have."""
@@ -20,6 +18,9 @@ LEAST_PULSE_S = 0.2
 _FRICTION_MARGIN = 2.0
 _SUPPLY_MARGIN = 1.1
 _WINDOW_S = 0.3
+_TOP_SHARE = 1e-3
+_FALLEN_PA = 1000.0
+_FALLEN_SHARE = 0.15
 _LONGEST_DAMPING_S = 2.0
 
 
@@ -32,30 +33,12 @@ def worst_rise_pa_s(setup: CycleSetup) -> float:
         setup: the tank.
 
     Returns:
-        Pa/s; infinite when liquid can fill the tube and there is no line.
+        Pa/s; infinite when liquid may stand above the tube: it may have filled the line as well.
     """
-    space = setup.air_space
-    volume_m3 = space.air_volume_m3(min(setup.full_head_m, setup.tube_length_m))
+    if setup.full_head_m > setup.tube_length_m:
+        return math.inf
+    volume_m3 = setup.air_space.air_volume_m3(setup.full_head_m)
     return FLOW_MARGIN * setup.flow_pa_m3_s / volume_m3 if volume_m3 > 0.0 else math.inf
-
-
-def steepest_rise_pa_s(setup: CycleSetup, trace: Sequence[TraceSample]) -> float:
-    """Steepest rise of a trace while the valve was open, beyond what friction alone can make, Pa/s; 0 for none.
-
-    Args:
-        setup: the tank.
-        trace: of a cycle.
-    """
-    slack_pa = _friction_pa(setup, 1.0)
-    opened = [sample for sample in trace if sample.phase in (Phase.FILL, Phase.HOLD)]
-    steepest, first = 0.0, 0
-    for last in opened:
-        while first + 1 < len(opened) and last.t_s - opened[first + 1].t_s >= _WINDOW_S:
-            first += 1
-        span_s = last.t_s - opened[first].t_s
-        if span_s >= _WINDOW_S:
-            steepest = max(steepest, (last.gauge_pa - opened[first].gauge_pa - slack_pa) / span_s)
-    return steepest
 
 
 def _friction_pa(setup: CycleSetup, ratio: float) -> float:
@@ -82,27 +65,36 @@ class Room:
         self._margin_pa = self._friction_pa + ripple_pa + 3.0 * setup.transmitter_u_pa
         self._rise_pa_s = max(worst_rise_pa_s(setup), FLOW_MARGIN * seen_rise_pa_s)
         # a supply that can't pass the limit needs no clock
-        self._harmless = _SUPPLY_MARGIN * setup.supply_gauge_pa <= clear.limit_pa
+        self.harmless = _SUPPLY_MARGIN * setup.supply_gauge_pa <= clear.limit_pa
+        """The supply can't pass the limit: no pulse needs to be cut short."""
+        self._top_pa = setup.span_high_pa - _TOP_SHARE * (setup.span_high_pa - setup.span_low_pa)
         self._opened: tuple[float, float] | None = None
+        self._proof: tuple[float, float] | None = None
+        self._peak_pa = -math.inf
         self._reads: list[tuple[float, float]] = []
         self.least_pulse_s = LEAST_PULSE_S
         """Shortest pulse worth beginning, s."""
 
     def lasts_s(self, gauge_pa: float) -> float:
         """Time after which the valve must be told to shut, from a pressure at rest, s; may be negative."""
-        if self._harmless:
+        if self.harmless:
             return math.inf
         return (self._limit_pa - gauge_pa - self._margin_pa) / self._rise_pa_s - self._delay_s
 
     @property
     def begins_below_pa(self) -> float:
         """Highest pressure at rest from which a pulse is begun, Pa."""
-        if self._harmless:
+        if self.harmless:
             return self._limit_pa
         return self._limit_pa - self._margin_pa - self._rise_pa_s * (self._delay_s + LEAST_PULSE_S)
 
     def refusal(self, gauge_pa: float) -> str | None:
         """Why no pulse may begin at a pressure at rest; None: it may."""
+        if not self.harmless and gauge_pa >= self._top_pa:
+            return (
+                f"{gauge_pa / 1000.0:.2f} kPa stand in the tube, the top of the transmitter's span: how much more it "
+                "is can't be told"
+            )
         if gauge_pa <= self.begins_below_pa:
             return None
         begins_pa = self.begins_below_pa
@@ -116,10 +108,20 @@ class Room:
     def open_at(self, at_s: float, gauge_pa: float) -> None:
         """A pulse begins from a pressure at rest."""
         self._opened = at_s, gauge_pa
-        self._reads = []
+        self._reads, self._proof, self._peak_pa = [], None, gauge_pa
 
     def read(self, at_s: float, gauge_pa: float) -> None:
-        """A pressure was read in the pulse."""
+        """A pressure was read in the pulse.
+
+        Three kinds of value say nothing of how high the pressure is, and give no more time: one at the top of the
+        span, where it is cut off; the same as before, as a frozen transmitter gives it; and one that has fallen all at
+        once, as a failing one gives it.
+        """
+        self._peak_pa = max(self._peak_pa, gauge_pa)
+        fallen = self._peak_pa - gauge_pa > max(_FALLEN_PA, _FALLEN_SHARE * self._peak_pa)
+        before_pa = self._reads[-1][1] if self._reads else (self._opened or (0.0, math.nan))[1]
+        if gauge_pa < self._top_pa and gauge_pa != before_pa and not fallen:
+            self._proof = at_s, gauge_pa
         self._reads.append((at_s, gauge_pa))
         while len(self._reads) > 2 and at_s - self._reads[1][0] >= _WINDOW_S:
             self._reads.pop(0)
@@ -133,5 +135,6 @@ class Room:
         """By when the valve must have been told to shut: the latest moment that any of what was seen proves safe."""
         proofs = [self._opened[0] + self.lasts_s(self._opened[1])] if self._opened else []
         # what is shown while the pressure rises lags behind by the damping
-        proofs += [at_s + self.lasts_s(gauge_pa) - self._damping_s for at_s, gauge_pa in self._reads[-1:]]
+        if self._proof is not None:
+            proofs.append(self._proof[0] + self.lasts_s(self._proof[1]) - self._damping_s)
         return max(proofs, default=-math.inf)
