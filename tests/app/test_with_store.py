@@ -41,6 +41,14 @@ class StoreKeeper(MemoryKeeper):
         future.result(10.0)
         return future
 
+    def put_clearing_try(self, tank: str, at: Stamp) -> Future[bool]:
+        future = self.store.put_clearing_try(tank, at)
+        future.result(10.0)
+        return future
+
+    def clearing_tries(self, tank: str) -> tuple[Stamp, ...] | None:
+        return self.store.clearing_tries(tank)
+
     def flush(self) -> Future[bool]:
         future = self.store.flush()
         future.result(10.0)

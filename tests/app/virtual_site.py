@@ -75,6 +75,7 @@ class MemoryKeeper:
         self.kept_learned: dict[str, tuple[Learned, str | None]] = {}
         self.kept_baselines: dict[str, tuple[Baseline, str | None]] = {}
         self.requests: list[BaselineRequest] = []
+        self.tries: list[tuple[str, Stamp]] = []
         self.stuck = False
 
     def put_reading(self, record: ReadingRecord) -> None:
@@ -112,6 +113,13 @@ class MemoryKeeper:
         if not self.stuck:
             future.set_result(tuple(request for request in self.requests if request.tank == tank))
         return future
+
+    def put_clearing_try(self, tank: str, at: Stamp) -> Future[bool]:
+        self.tries.append((tank, at))
+        return self.flush()
+
+    def clearing_tries(self, tank: str) -> tuple[Stamp, ...] | None:
+        return tuple(at for name, at in self.tries if name == tank)
 
     def of(self, tank: str) -> list[ReadingRecord]:
         return [record for record in self.readings if record.tank == tank]

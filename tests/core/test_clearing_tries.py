@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -52,7 +54,7 @@ def test_after_a_restart_of_the_computer_a_day_by_both_clocks_frees_a_try() -> N
 def test_never_more_than_so_many_begin_within_24_real_hours(
     real_s: list[float], boots_s: list[float], steps_s: list[float]
 ) -> None:
-    """Wishes at any real times, with boots and clock steps between them; each granted one is kept, as before a death."""
+    """Wishes at any real times, boots and clock steps between them; each granted one is kept, as before a death."""
     granted_s: list[float] = []
     kept: list[TryMoment] = []
     boots_s.sort()
@@ -65,7 +67,7 @@ def test_never_more_than_so_many_begin_within_24_real_hours(
             kept.append(now)
     for first, third in zip(granted_s, granted_s[2:], strict=False):
         assert third - first >= DAY_S - 1e-6
-    for one, next_one in zip(granted_s, granted_s[1:], strict=False):
+    for one, next_one in pairwise(granted_s):
         assert next_one - one >= 1800.0 - 1e-6
 
 

@@ -1,4 +1,4 @@
-"""A tube that is shut at the tip keeps what each opening lets in: cycles must not pump it up to the supply's pressure."""
+"""A tube that is shut at the tip keeps what each opening lets in: cycles must not pump it up to the supply."""
 
 from __future__ import annotations
 

@@ -49,6 +49,14 @@ class Keeper(ReadingSink, Protocol):
         """What is kept of that, and the hash of the settings that it was learned under."""
         ...
 
+    def put_clearing_try(self, tank: str, at: Stamp) -> Future[bool]:
+        """Put down that a tube is about to be blown down; True once that is on disk."""
+        ...
+
+    def clearing_tries(self, tank: str) -> tuple[Stamp, ...] | None:
+        """When that was put down; None when it can't be read."""
+        ...
+
     def baseline_requests(self, tank: str) -> Future[tuple[BaselineRequest, ...]]:
         """What people ask of a tank's baseline."""
         ...

@@ -6,7 +6,9 @@ import asyncio
 import hashlib
 import logging
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 
+from lungfish.app.clearing import Unplugging
 from lungfish.app.clock import pause_until
 from lungfish.app.journal import Journal
 from lungfish.app.pacing import Pacing
@@ -93,6 +95,7 @@ class TankLoop:
         self._switches = switches
         self._learned = journal.keeper.learned(tank.name, self._config) or first_learned(setup)
         self._upkeep = Upkeep(tank.name, setup, self._config, journal)
+        self._unplugging = Unplugging(tank, setup, journal)
         self._pacing: Pacing | None = None
         self._run: CycleRun | None = None
         self.last_record: ReadingRecord | None = None
@@ -122,7 +125,9 @@ class TankLoop:
         else:
             await self._rest(self._pacing)
         while not self._stop.is_set():
-            await self.cycle()
+            reading = await self.cycle()
+            if reading is not None and not self._stop.is_set():
+                await self._clear_after(reading)
             if not self._stop.is_set():
                 await self._rest(self._pacing)
         self.finish()
@@ -142,13 +147,34 @@ class TankLoop:
         await asyncio.gather(self._see_it_shut(), self._upkeep.heed())
         if self._stop.is_set():
             return None
+        return await self._perform(self._make_cycle(self._setup, self._learned), self._keep, self._switches)
+
+    async def _clear_after(self, reading: Reading) -> None:
+        """Blow the tube down if this cycle and the one before call for it and the site file allows it."""
+        self._unplugging.take_in(reading)
+        clearing = await self._unplugging.next_try(self._learned)
+        if clearing is None:
+            return
+        self._promise()
+        await self._see_it_shut()
+        if self._stop.is_set():
+            return
+        await self._perform(clearing, self._keep_clearing, None)
+        self._unplugging.ended(clearing)
+
+    async def _perform(
+        self,
+        machine: MeasuringCycle,
+        keep: Callable[[CycleRun, Reading], None],
+        switches: Mapping[Input, Switch] | None,
+    ) -> Reading:
         run = CycleRun(
-            self._make_cycle(self._setup, self._learned),
+            machine,
             self._transmitter,
             self.valve,
             self._clock,
-            switches=self._switches,
-            keep=lambda reading: self._keep(run, reading),
+            switches=switches,
+            keep=lambda reading: keep(run, reading),
             progress=self._promise,
         )
         self.valve.opening_sent = False
@@ -163,7 +189,20 @@ class TankLoop:
                 self._put(aborted_record(self.tank.name, self._journal.stamps, sentence, opening_sent=opening_sent))
 
     def _keep(self, run: CycleRun, reading: Reading) -> None:
-        record = reading_record(
+        record = self._record(run, reading)
+        self._learned = reading.learned
+        self._journal.keeper.put_learned(self.tank.name, reading.learned, self._config)
+        self._put(record)
+        self._upkeep.after(reading, record.at.utc_s)
+
+    def _keep_clearing(self, run: CycleRun, reading: Reading) -> None:
+        """A blow-down has its row, as every opening has; it teaches nothing, and the tube's air is not what it was."""
+        self._learned = replace(self._learned, shut_at_s=None)
+        self._upkeep.disturbed()
+        self._put(self._record(run, reading))
+
+    def _record(self, run: CycleRun, reading: Reading) -> ReadingRecord:
+        return reading_record(
             self.tank,
             reading,
             self._journal.stamps,
@@ -172,10 +211,6 @@ class TankLoop:
             shut_at_s=self.valve.shut_at_s if self.valve.observed is ValveState.SHUT else None,
             events=run.events,
         )
-        self._learned = reading.learned
-        self._journal.keeper.put_learned(self.tank.name, reading.learned, self._config)
-        self._put(record)
-        self._upkeep.after(reading, record.at.utc_s)
 
     def _put(self, record: ReadingRecord) -> None:
         self.last_record = record

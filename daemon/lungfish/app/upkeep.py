@@ -182,6 +182,10 @@ class Upkeep:
         if notices or early or groups[0] != groups[1] or self._unkept >= _KEEP_EVERY:
             self._keep()
 
+    def disturbed(self) -> None:
+        """Something other than a cycle has moved the tube's air: what it held before tells nothing any more."""
+        self._filled = None
+
     def finish(self) -> None:
         """Keep what is not kept yet."""
         if self._unkept:
