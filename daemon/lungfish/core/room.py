@@ -86,7 +86,7 @@ class Room:
         """Highest pressure at rest from which a pulse is begun, Pa."""
         if self.harmless:
             return self._limit_pa
-        return self._limit_pa - self._margin_pa - self._rise_pa_s * (self._delay_s + LEAST_PULSE_S)
+        return min(self._top_pa, self._limit_pa - self._margin_pa - self._rise_pa_s * (self._delay_s + LEAST_PULSE_S))
 
     def refusal(self, gauge_pa: float) -> str | None:
         """Why no pulse may begin at a pressure at rest; None: it may."""
