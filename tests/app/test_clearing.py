@@ -107,6 +107,28 @@ async def live_new(holds_pa: float, hours: float, *, clear: str | None = CLEAR, 
     return await live(VirtualSite(site_with(clear)), holds_pa, hours, left_share=left_share)
 
 
+def test_a_blow_valve_of_its_own_blows_and_the_purge_valve_does_not() -> None:
+    valve = "valve: {link: panel, unit: 1, coil: 7, max_open: 20 s}, flow: 4 L/min, supply: 1.4 bar"
+    site = run_virtual(live_new(80e3, 3.0, clear=CLEAR.replace("}", f", {valve}}}")))
+    assert site.keeper.told("clearing")[-1].startswith("result of the try: cleared")
+    blows_s = site.opened_s("t0 (blow valve)")
+    assert blows_s
+    (row,) = blown(site)
+    first_s, last_s = blows_s[0] - 30.0, row.at.monotonic_s
+    assert not any(first_s < at_s < last_s for at_s in site.opened_s("t0"))
+    assert_safe(site)
+
+
+def test_whoever_shuts_valves_from_outside_knows_the_blow_valve_by_the_name_that_the_daemon_arms() -> None:
+    clear = CLEAR.replace("}", ", valve: {link: panel, unit: 1, coil: 7, max_open: 20 s}, flow: 4 L/min}")
+
+    async def names() -> set[str]:
+        site = VirtualSite(site_with(clear, tanks=1))
+        return {valve.called for loop in site.daemon.loops.values() for valve in loop.valves}
+
+    assert run_virtual(names()) == set(site_with(clear, tanks=1).valves)
+
+
 def test_every_pulse_stands_in_the_air_that_was_used() -> None:
     site = run_virtual(live_new(500e3, 4.0))
     open_s = [row.purge_s for row in blown(site)]

@@ -13,7 +13,7 @@ from lungfish.app.daemon import Daemon, Devices
 from lungfish.app.journal import Journal
 from lungfish.app.notify import ServiceManager
 from lungfish.app.tank_loop import CycleMaker
-from lungfish.config import Site, Tank, load_site_text
+from lungfish.config import Site, Tank, blow_valve_name, load_site_text
 from lungfish.core.baseline import Baseline
 from lungfish.core.cycle import Cycle
 from lungfish.core.events import Input, ValveState
@@ -200,11 +200,19 @@ class VirtualSite:
             for name, plant in self.plants.items()
         }
         self.switch_links = {which: RigLink() for which in Input}
+        blow_valves = {
+            name: Watched(
+                blow_valve_name(name), plant, RigValve(plant, self.clock, self.links[name]), self.clock, self.moves
+            )
+            for name, plant in self.plants.items()
+            if site.tanks[name].blow_valve is not None
+        }
         self.daemon = Daemon(
             site,
             Devices(
                 transmitters=self.transmitters,
                 valves=valves,
+                blow_valves=blow_valves,
                 switches={name: self._switches(tank) for name, tank in site.tanks.items()},
             ),
             self.clock,

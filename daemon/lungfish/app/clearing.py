@@ -6,7 +6,7 @@ import asyncio
 import logging
 
 from lungfish.app.journal import Journal
-from lungfish.config import ClearSpec, Tank, clear_setup
+from lungfish.config import ClearSpec, Tank, blow_setup, clear_setup
 from lungfish.core.blow import ClearSetup, told
 from lungfish.core.clearing import Clearing
 from lungfish.core.clearing_tries import (
@@ -51,7 +51,7 @@ class Unplugging:
         self._tank = tank.name
         self._spec: ClearSpec | None = tank.clear
         self._allowed: ClearSetup | None = clear_setup(tank)
-        self._setup = setup
+        self._setup = blow_setup(tank, setup)
         self._journal = journal
         self._calls: list[CycleState] = []
         self._before: tuple[CycleState, Reading] | None = None

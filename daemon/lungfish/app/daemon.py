@@ -14,7 +14,7 @@ from lungfish.app.progress import Progress
 from lungfish.app.purge_valve import OpenWatch, PurgeValve
 from lungfish.app.supervisor import keep_running
 from lungfish.app.tank_loop import CycleMaker, TankLoop
-from lungfish.config import Site, Tank, cycle_setup
+from lungfish.config import Site, Tank, blow_valve_name, cycle_setup
 from lungfish.core.cycle import Cycle
 from lungfish.core.events import Input, ValveState
 from lungfish.ports import Clock, Switch, Transmitter, Valve
@@ -38,6 +38,8 @@ class Devices:
     """Where pressures come from."""
     valves: Mapping[str, Valve]
     """What lets air in."""
+    blow_valves: Mapping[str, Valve] = field(default_factory=dict)
+    """What blows plugs down, where that is a valve of its own."""
     switches: Mapping[str, Mapping[Input, Switch]] = field(default_factory=dict)
     """Optional inputs; a tank without any may be left out."""
 
@@ -68,16 +70,22 @@ def build_tank_loop(
         make_cycle: makes the machine for one cycle.
     """
     name = tank.name
-    valve = PurgeValve(
-        name,
-        devices.valves[name],
-        clock,
-        air,
-        max_open_s=tank.valve.max_open_s,
-        watch=watch,
-        announce=lambda: journal.announce(name),
-        tell=lambda text: journal.event("valve", text, tank=name, level=logging.WARNING),
-    )
+
+    def held(called: str, device: Valve, max_open_s: float) -> PurgeValve:
+        return PurgeValve(
+            called,
+            device,
+            clock,
+            air,
+            max_open_s=max_open_s,
+            watch=watch,
+            announce=lambda: journal.announce(name),
+            tell=lambda text: journal.event("valve", text, tank=name, level=logging.WARNING),
+        )
+
+    valve = held(name, devices.valves[name], tank.valve.max_open_s)
+    blow = tank.blow_valve
+    blow_valve = held(blow_valve_name(name), devices.blow_valves[name], blow.max_open_s) if blow is not None else None
     setup = cycle_setup(site, tank)
     return TankLoop(
         tank,
@@ -89,6 +97,7 @@ def build_tank_loop(
         progress,
         make_cycle,
         devices.switches.get(name),
+        blow_valve,
     )
 
 
@@ -148,8 +157,8 @@ class Daemon:
             Whether every valve is confirmed shut at the end.
         """
         self._journal.event("start", f"{self._site.name}: {len(self.loops)} tanks; every valve is being shut first")
-        for loop in self.loops.values():
-            loop.valve.ensure_shut()
+        for valve in self._valves():
+            valve.ensure_shut()
         works = [
             asyncio.create_task(
                 keep_running(name, loop.run, self._clock, self._journal, self._stopping),
@@ -169,11 +178,14 @@ class Daemon:
         """End a tank's cycle under way; its row says why."""
         self.loops[tank].abort(reason)
 
+    def _valves(self) -> list[PurgeValve]:
+        return [valve for loop in self.loops.values() for valve in loop.valves]
+
     async def _tend(self) -> None:
         """Tell the service manager when all runs, then feed its watchdog for as long as work gets done."""
-        shutting = {loop.valve.ensure_shut() for loop in self.loops.values()}
+        shutting = {valve.ensure_shut() for valve in self._valves()}
         await asyncio.wait(shutting, timeout=_READY_WITHIN_S)
-        open_or_unknown = [name for name, loop in self.loops.items() if loop.valve.observed is ValveState.UNKNOWN]
+        open_or_unknown = [valve.called for valve in self._valves() if valve.observed is ValveState.UNKNOWN]
         status = f"valves not confirmed shut: {', '.join(open_or_unknown)}" if open_or_unknown else "measuring"
         self._manager.tell(f"READY=1\nSTATUS={status}")
         every_s = self._manager.watchdog_s
@@ -191,10 +203,10 @@ class Daemon:
         _, late = await asyncio.wait(works, timeout=_STOP_WITHIN_S)
         for task in late:
             task.cancel()
-        shutting = {loop.valve.ensure_shut() for loop in self.loops.values()}
+        shutting = {valve.ensure_shut() for valve in self._valves()}
         await asyncio.wait(shutting, timeout=_SHUT_WITHIN_S)
         await self._journal.settle(_SETTLE_S)  # so that the stop is told last
-        not_shut = [name for name, loop in self.loops.items() if loop.valve.observed is not ValveState.SHUT]
+        not_shut = [valve.called for valve in self._valves() if valve.observed is not ValveState.SHUT]
         if not_shut:
             text = f"stopped, but valves are not confirmed shut and may be open: {', '.join(not_shut)}"
             self._journal.event("stop", text, level=logging.ERROR)

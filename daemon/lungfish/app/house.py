@@ -19,7 +19,7 @@ from lungfish.app.journal import Journal, store_trouble
 from lungfish.app.log import event_log
 from lungfish.app.notify import ServiceManager
 from lungfish.app.progress import Progress
-from lungfish.config import Site
+from lungfish.config import Site, blow_valve_name
 from lungfish.core.events import ValveState
 from lungfish.core.reading import Reading
 from lungfish.drivers.build import build_devices
@@ -80,7 +80,9 @@ async def open_house(site: Site, on_reading: OnReading | None = None) -> AsyncIt
         journal = Journal(store, stamps, on_reading)
         tell_unfinished(store)
         links = build_devices(site, clock)
-        devices = Devices(transmitters=links.transmitters, valves=links.valves, switches=links.switches)
+        devices = Devices(
+            transmitters=links.transmitters, valves=links.valves, blow_valves=links.blow_valves, switches=links.switches
+        )
 
         def acted(tank: str, text: str) -> None:
             event_log(_LOG, logging.ERROR, "guard", tank=tank, text=text)  # at once: the loop may have stalled
@@ -88,8 +90,8 @@ async def open_house(site: Site, on_reading: OnReading | None = None) -> AsyncIt
 
         guard = Guard(
             {
-                name: functools.partial(shut_valve, site.links[tank.valve.link], tank.valve)
-                for name, tank in site.tanks.items()
+                called: functools.partial(shut_valve, site.links[valve.link], valve)
+                for called, valve in site.valves.items()
             },
             acted,
         )
@@ -106,9 +108,10 @@ async def open_house(site: Site, on_reading: OnReading | None = None) -> AsyncIt
 
 
 def _guard_acted(house: House, tank: str, text: str) -> None:
-    house.journal.event("guard", text, tank=tank, level=logging.ERROR)
+    owner = next((name for name in house.site.tanks if tank in (name, blow_valve_name(name))), tank)
+    house.journal.event("guard", text, tank=owner, level=logging.ERROR)
     if house.on_guard is not None:
-        house.on_guard(tank, text)
+        house.on_guard(owner, text)
 
 
 def tell_unfinished(store: Store) -> None:

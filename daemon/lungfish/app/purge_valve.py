@@ -36,7 +36,7 @@ class PurgeValve:
     """Opens only from a confirmed shut, and once told to shut does not rest until that is confirmed.
 
     Args:
-        tank: name of the tank, for messages.
+        tank: name of the tank, or what its blow valve is called; for messages and for the watch.
         device: the valve itself.
         clock: monotonic time.
         air: permits for open valves; one is held from before the opening until the shutting is confirmed.
@@ -58,7 +58,8 @@ class PurgeValve:
         announce: Callable[[], Awaitable[None]] | None = None,
         tell: Callable[[str], None] = lambda _text: None,
     ) -> None:
-        self._tank = tank
+        self.called = tank
+        """What it is called: the tank's name, or that of its blow valve."""
         self._device = device
         self._clock = clock
         self._air = air
@@ -101,13 +102,13 @@ class PurgeValve:
         """
         async with self._turn:
             if self.observed is not ValveState.SHUT or self._shutting is not None:
-                raise DeviceRefused(f"valve of {self._tank}: not opened, for it is not confirmed shut")
+                raise DeviceRefused(f"valve of {self.called}: not opened, for it is not confirmed shut")
             if not self._has_air:
-                raise DeviceRefused(f"valve of {self._tank}: not opened, for it has no air permit")
+                raise DeviceRefused(f"valve of {self.called}: not opened, for it has no air permit")
             self.commanded, self.observed = ValveState.OPEN, ValveState.UNKNOWN
             self.opening_sent = True
             if self._watch is not None:
-                self._watch.arm(self._tank, self._clock.monotonic_s() + self._max_open_s)
+                self._watch.arm(self.called, self._clock.monotonic_s() + self._max_open_s)
             echo = await self._device.command(ValveState.OPEN)
             self.observed = echo.state
             return echo
@@ -119,7 +120,7 @@ class PurgeValve:
             The task that ends with the confirmation; shield it when waiting for it.
         """
         if self._shutting is None:
-            self._shutting = asyncio.create_task(self._shut_for_ever(), name=f"shut {self._tank}")
+            self._shutting = asyncio.create_task(self._shut_for_ever(), name=f"shut {self.called}")
         return self._shutting
 
     async def check_open(self) -> ValveState | None:
@@ -148,7 +149,7 @@ class PurgeValve:
             return ValveState.UNKNOWN
         self.observed = echo.state
         if echo.state is ValveState.OPEN and self.commanded is not ValveState.OPEN:
-            self._tell(f"valve of {self._tank} was found open although nobody here opened it; it is being shut")
+            self._tell(f"valve of {self.called} was found open although nobody here opened it; it is being shut")
         return echo.state
 
     def yield_air(self) -> None:
@@ -168,7 +169,7 @@ class PurgeValve:
                 except DeviceError as error:
                     failed += 1
                     if failed == _TELL_AT_TRY:
-                        self._tell(f"valve of {self._tank} is not confirmed shut and may be open: {error}")
+                        self._tell(f"valve of {self.called} is not confirmed shut and may be open: {error}")
                     if self.on_failed_try is not None:
                         self.on_failed_try(str(error))
                     await self._clock.sleep_until(self._clock.monotonic_s() + pause_s)
@@ -176,7 +177,7 @@ class PurgeValve:
                     continue
                 if failed >= _TELL_AT_TRY:
                     unknown_s = self._clock.monotonic_s() - began_s
-                    self._tell(f"valve of {self._tank} is confirmed shut, after {unknown_s:.0f} s of not knowing")
+                    self._tell(f"valve of {self.called} is confirmed shut, after {unknown_s:.0f} s of not knowing")
                 return echo
         finally:
             self._shutting = None
@@ -190,6 +191,6 @@ class PurgeValve:
             raise DeviceGarbled(f"told to shut, it reads back as {echo.state.value}")
         self.shut_at_s = echo.at_s
         if self._watch is not None:
-            self._watch.disarm(self._tank)
+            self._watch.disarm(self.called)
         self.yield_air()
         return echo

@@ -69,6 +69,7 @@ class TankLoop:
         progress: where it promises its next work.
         make_cycle: makes the machine for one cycle.
         switches: its optional inputs.
+        blow_valve: what a plug is blown down with, if that is not the purge valve.
     """
 
     def __init__(
@@ -82,9 +83,12 @@ class TankLoop:
         progress: Progress,
         make_cycle: CycleMaker,
         switches: Mapping[Input, Switch] | None = None,
+        blow_valve: PurgeValve | None = None,
     ) -> None:
         self.tank = tank
         self.valve = valve
+        self.valves = (valve,) if blow_valve is None else (valve, blow_valve)
+        """All that let air in; the last blows plugs down."""
         self._setup = setup
         self._config = settings_hash(setup)
         self._transmitter = transmitter
@@ -147,7 +151,8 @@ class TankLoop:
         await asyncio.gather(self._see_it_shut(), self._upkeep.heed())
         if self._stop.is_set():
             return None
-        return await self._perform(self._make_cycle(self._setup, self._learned), self._keep, self._switches)
+        machine = self._make_cycle(self._setup, self._learned)
+        return await self._perform(machine, self.valve, self._keep, self._switches)
 
     async def _clear_after(self, reading: Reading) -> None:
         """Blow the tube down if this cycle and the one before call for it and the site file allows it."""
@@ -159,25 +164,26 @@ class TankLoop:
         await self._see_it_shut()
         if self._stop.is_set():
             return
-        await self._perform(clearing, self._keep_clearing, None)
+        await self._perform(clearing, self.valves[-1], self._keep_clearing, None)
         self._unplugging.ended(clearing)
 
     async def _perform(
         self,
         machine: MeasuringCycle,
+        valve: PurgeValve,
         keep: Callable[[CycleRun, Reading], None],
         switches: Mapping[Input, Switch] | None,
     ) -> Reading:
         run = CycleRun(
             machine,
             self._transmitter,
-            self.valve,
+            valve,
             self._clock,
             switches=switches,
             keep=lambda reading: keep(run, reading),
             progress=self._promise,
         )
-        self.valve.opening_sent = False
+        valve.opening_sent = False
         self._run = run
         try:
             return await run.run()
@@ -185,11 +191,11 @@ class TankLoop:
             self._run = None
             if not run.kept:
                 sentence = "lungfish failed in this cycle; the log has the details"
-                opening_sent = self.valve.opening_sent
+                opening_sent = valve.opening_sent
                 self._put(aborted_record(self.tank.name, self._journal.stamps, sentence, opening_sent=opening_sent))
 
     def _keep(self, run: CycleRun, reading: Reading) -> None:
-        record = self._record(run, reading)
+        record = self._record(run, reading, self.valve)
         self._learned = reading.learned
         self._journal.keeper.put_learned(self.tank.name, reading.learned, self._config)
         self._put(record)
@@ -199,16 +205,16 @@ class TankLoop:
         """A blow-down has its row, as every opening has; it teaches nothing, and the tube's air is not what it was."""
         self._learned = replace(self._learned, shut_at_s=None)
         self._upkeep.disturbed()
-        self._put(self._record(run, reading))
+        self._put(self._record(run, reading, self.valves[-1]))
 
-    def _record(self, run: CycleRun, reading: Reading) -> ReadingRecord:
+    def _record(self, run: CycleRun, reading: Reading, valve: PurgeValve) -> ReadingRecord:
         return reading_record(
             self.tank,
             reading,
             self._journal.stamps,
             air_k=self._setup.air_k,
-            opening_sent=self.valve.opening_sent,
-            shut_at_s=self.valve.shut_at_s if self.valve.observed is ValveState.SHUT else None,
+            opening_sent=valve.opening_sent,
+            shut_at_s=valve.shut_at_s if valve.observed is ValveState.SHUT else None,
             events=run.events,
         )
 
@@ -217,10 +223,13 @@ class TankLoop:
         self._journal.reading(record)
 
     async def _see_it_shut(self) -> None:
-        """Look at the valve before each cycle: whatever else has moved it, it must be shut before it may open."""
-        if self.valve.observed is ValveState.SHUT and await self.valve.look() is ValveState.SHUT:
+        """Look at the valves before each cycle: whatever else has moved one, it must be shut before one may open."""
+        await asyncio.gather(*map(self._see_shut, self.valves))
+
+    async def _see_shut(self, valve: PurgeValve) -> None:
+        if valve.observed is ValveState.SHUT and await valve.look() is ValveState.SHUT:
             return
-        await asyncio.wait({self.valve.ensure_shut()}, timeout=_SHUT_WITHIN_S)
+        await asyncio.wait({valve.ensure_shut()}, timeout=_SHUT_WITHIN_S)
 
     async def _rest(self, pacing: Pacing) -> None:
         """Wait for the next slot, or for the stop."""

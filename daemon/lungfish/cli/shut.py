@@ -7,7 +7,7 @@ import sys
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 
-from lungfish.config import Site, Tank, load_site
+from lungfish.config import Site, ValveSpec, load_site
 from lungfish.drivers.shut import shut_valve
 from lungfish.errors import ConfigError, DeviceError
 
@@ -16,9 +16,9 @@ __all__ = ["add_parser", "run"]
 _MOST_THREADS = 32
 
 _DESCRIPTION = """\
-Shuts every purge valve of a site and reads each back. Works by itself: whether the daemon runs or has died, and
-whatever state the store is in. A cycle that was under way in the daemon ends as `aborted`; its next one comes in its
-turn, so stop the daemon first when the valves are to stay shut.
+Shuts every purge valve and blow valve of a site and reads each back. Works by itself: whether the daemon runs or has
+died, and whatever state the store is in. A cycle that was under way in the daemon ends as `aborted`; its next one comes
+in its turn, so stop the daemon first when the valves are to stay shut.
 """
 _EPILOG = """\
 Example
@@ -74,14 +74,14 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _shut_all(site: Site) -> Iterator[tuple[str, str | None]]:
-    """Each tank with what kept its valve from being confirmed; all at once, so that one dead link delays no other."""
+    """Each valve with what kept its valve from being confirmed; all at once, so that one dead link delays no other."""
 
-    def one(tank: Tank) -> str | None:
+    def one(valve: ValveSpec) -> str | None:
         try:
-            confirmed = shut_valve(site.links[tank.valve.link], tank.valve)
+            confirmed = shut_valve(site.links[valve.link], valve)
         except DeviceError as error:
             return str(error)
         return None if confirmed else "it was told to shut and still reads back otherwise"
 
-    with ThreadPoolExecutor(min(_MOST_THREADS, len(site.tanks))) as pool:
-        yield from zip(site.tanks, pool.map(one, site.tanks.values()), strict=True)
+    with ThreadPoolExecutor(min(_MOST_THREADS, len(site.valves))) as pool:
+        yield from zip(site.valves, pool.map(one, site.valves.values()), strict=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from lungfish.config.clearing import clear_setup
+from lungfish.config.clearing import blow_setup, clear_setup
 from lungfish.config.cycle import cycle_setup
 from lungfish.config.load import find_tank, load_site, load_site_text
 from lungfish.config.model import (
@@ -23,6 +23,7 @@ from lungfish.config.model import (
     Tee,
     TransmitterSpec,
     ValveSpec,
+    blow_valve_name,
 )
 from lungfish.config.schema import json_schema
 
@@ -44,6 +45,8 @@ __all__ = [
     "Tee",
     "TransmitterSpec",
     "ValveSpec",
+    "blow_setup",
+    "blow_valve_name",
     "clear_setup",
     "cycle_setup",
     "find_tank",

@@ -17,6 +17,7 @@ from lungfish.config.model import (
     RegisterTable,
     Tank,
     TransmitterSpec,
+    ValveSpec,
 )
 from lungfish.config.report import Report
 from lungfish.core.plan import SILENCE_S
@@ -76,13 +77,18 @@ def check_addresses(links: _Links, tanks: Mapping[str, Tank], report: Report, su
 
 
 def _uses(name: str, tank: Tank, links: _Links, report: Report) -> Iterator[_Use]:
-    for section, link in (("transmitter", tank.transmitter.link), ("valve", tank.valve.link)):
-        _check_link(("tanks", name, section, "link"), link, links, report)
+    _check_link(("tanks", name, "transmitter", "link"), tank.transmitter.link, links, report)
     yield _number_use(("tanks", name, "transmitter"), tank.transmitter, links, report)
-    valve = tank.valve
+    yield _valve_use(("tanks", name, "valve"), tank.valve, links, report)
+    if tank.blow_valve is not None:
+        yield _valve_use(("tanks", name, "clear", "valve"), tank.blow_valve, links, report)
+
+
+def _valve_use(path: KeyPath, valve: ValveSpec, links: _Links, report: Report) -> _Use:
+    _check_link((*path, "link"), valve.link, links, report)
     coil = valve.output is Output.COIL
-    yield _Use(
-        ("tanks", name, "valve", "coil" if coil else "register"),
+    return _Use(
+        (*path, "coil" if coil else "register"),
         _device(valve.link, valve.unit, links),
         "coils" if coil else "holding registers",
         valve.address,
@@ -93,7 +99,8 @@ def _uses(name: str, tank: Tank, links: _Links, report: Report) -> Iterator[_Use
 
 def _links_of(tank: Tank) -> tuple[str, ...]:
     inputs = tuple(spec.link for spec in (tank.inputs.supply, tank.inputs.flow) if spec is not None)
-    return (tank.transmitter.link, tank.valve.link, *inputs)
+    blow = () if tank.blow_valve is None else (tank.blow_valve.link,)
+    return (tank.transmitter.link, tank.valve.link, *blow, *inputs)
 
 
 def _check_link(path: KeyPath, link: str, links: _Links, report: Report) -> None:

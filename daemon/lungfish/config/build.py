@@ -43,7 +43,7 @@ from lungfish.physics.liquid import DensityTable, water_density_kg_m3
 from lungfish.physics.standard import ANR, ATM_20C, NORMAL, SCF_60F, SCF_68F, throughput_pa_m3_s
 from lungfish.units import PRESSURE, unit_in_si
 
-__all__ = ["Place", "build_air", "build_link", "build_place", "build_store", "build_tank"]
+__all__ = ["Place", "build_air", "build_link", "build_place", "build_store", "build_tank", "build_valve"]
 
 _RECTANGULAR: Final = 1.0 / math.sqrt(3.0)  # half-width to standard uncertainty (JCGM 100:2008, 4.3.7)
 _GRAVITY_SHARE: Final = 1e-4  # gravity anomalies, and what is stated, as a half-width (common practice)
@@ -180,7 +180,7 @@ def build_tank(name: str, form: TankForm, place: Place, report: Report) -> Tank 
     path: KeyPath = ("tanks", name)
     _statements(path, form, report)
     liquid = _liquid((*path, "liquid"), form.liquid, report)
-    valve = _valve((*path, "valve"), form.valve, report)
+    valve = build_valve((*path, "valve"), form.valve, report)
     transmitter = _transmitter((*path, "transmitter"), form.transmitter, form.tube.length, place, report)
     try:
         vessel = vessel_of(form.vessel)
@@ -342,7 +342,14 @@ def _transmitter_u_pa(
     return math.hypot(*half_widths) * _RECTANGULAR
 
 
-def _valve(path: KeyPath, form: ValveForm, report: Report) -> ValveSpec | None:
+def build_valve(path: KeyPath, form: ValveForm, report: Report) -> ValveSpec | None:
+    """Settle one valve.
+
+    Args:
+        path: of its section.
+        form: the section.
+        report: where findings go.
+    """
     if (form.coil is None) == (form.register_ is None):
         wrong = (
             "neither `coil` nor `register` is stated" if form.coil is None else "`coil` and `register` are both stated"

@@ -7,12 +7,13 @@ from __future__ import annotations
 
 from typing import Annotated, Final, Literal
 
-from pydantic import AfterValidator, ConfigDict, Discriminator, Field, Tag
+from pydantic import AfterValidator, Discriminator, Field, Tag
 
 from lungfish.config.clear_form import ClearForm
 from lungfish.config.fields import Amperes, Host, Name, Quantity, ReadingUnit, Share, SiteName, StorePath, TimeZone
 from lungfish.config.input_forms import InputsForm, SiteInputsForm
 from lungfish.config.sections import PAIR, ROWS, Address, Section, Size, UnitId
+from lungfish.config.valve_form import ValveForm
 from lungfish.config.vessels import VesselForm
 from lungfish.units import (
     ACCELERATION,
@@ -213,29 +214,6 @@ class TransmitterForm(Section):
     """Time constant; found by itself by default."""
     overload: Annotated[float, Quantity(PRESSURE, "1 kPa", "1000 bar")] | None = None
     """Highest gauge pressure that its cell bears without harm, from its data sheet; the top of the span by default."""
-
-
-class ValveForm(Section):
-    """The purge valve and where it is driven from."""
-
-    model_config = ConfigDict(json_schema_extra={"oneOf": [{"required": ["coil"]}, {"required": ["register"]}]})
-
-    link: str
-    """Name of a link."""
-    unit: UnitId
-    """Modbus unit id."""
-    coil: Address | None = None
-    """0-based address of the coil; or `register`."""
-    register_: Annotated[Address | None, Field(alias="register")] = None
-    """0-based address of the holding register; or `coil`."""
-    open_value: Annotated[int, Field(ge=0, le=65535)] | None = None
-    """What opens the valve when written to `register`; 1 by default."""
-    shut_value: Annotated[int, Field(ge=0, le=65535)] | None = None
-    """What shuts it; 0 by default."""
-    active: Literal["high", "low"] = "high"
-    """`low`: the valve opens when the coil is off; high by default."""
-    max_open: Annotated[float, Quantity(DURATION, "1 s", "1 h")]
-    """Longest time that the valve may be open in one cycle."""
 
 
 class TankForm(Section):

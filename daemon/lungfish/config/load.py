@@ -102,7 +102,9 @@ def _understood(data: Mapping[str, Any], base: Path, report: Report) -> Site | N
     for name, form in _named(TankForm, data.get("tanks")):
         tank = build_tank(name, form, place, report) if form else None
         if form is not None and tank is not None:
-            tanks[name] = with_clear(with_inputs(tank, form.inputs, supply, report), form.clear, links, report)
+            tanks[name] = with_clear(
+                with_inputs(tank, form.inputs, supply, report), form.clear, links, air_spec, report
+            )
     check_addresses(links, tanks, report, supply)
     if air_spec is None:
         return None

@@ -29,6 +29,7 @@ __all__ = [
     "Tee",
     "TransmitterSpec",
     "ValveSpec",
+    "blow_valve_name",
 ]
 
 
@@ -252,7 +253,7 @@ class InputsSpec:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClearSpec:
-    """What may be done by itself about a plugged tube, with the purge valve."""
+    """What may be done by itself about a plugged tube."""
 
     pressure_gauge_pa: float
     """Highest pressure that line and tube may see, gauge, Pa."""
@@ -270,6 +271,12 @@ class ClearSpec:
     """Friction over what is expected from which a restricted tube is blown down, 1."""
     delay_s: float
     """Longest time from the decision to shut to the valve being shut, s."""
+    valve: ValveSpec | None = None
+    """The blow valve, if it is one of its own; None: the purge valve blows."""
+    supply_gauge_pa: float | None = None
+    """Pressure of the air that it lets in, gauge, Pa; None: that of the site."""
+    flow_pa_m3_s: float | None = None
+    """Greatest flow that it lets in, as throughput pV at the air's temperature, Pa m3/s; None: the restrictor's."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -309,6 +316,11 @@ class Tank:
     clear: ClearSpec | None = None
     """What may be done about a plugged tube; None: nothing is blown."""
 
+    @property
+    def blow_valve(self) -> ValveSpec | None:
+        """The blow valve of its own; None when there is none."""
+        return self.clear.valve if self.clear is not None else None
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Site:
@@ -336,3 +348,22 @@ class Site:
     """What is allowed but unwise, each with line, key and what would be better."""
     defaults: tuple[str, ...] = ()
     """What the file left out and lungfish assumed, as `key: value` lines."""
+
+    @property
+    def valves(self) -> Mapping[str, ValveSpec]:
+        """Every valve that lets air in, by what it is called: its tank's name, a blow valve of its own with that."""
+        found = {}
+        for name, tank in self.tanks.items():
+            found[name] = tank.valve
+            if tank.blow_valve is not None:
+                found[blow_valve_name(name)] = tank.blow_valve
+        return found
+
+
+def blow_valve_name(tank: str) -> str:
+    """What the blow valve of a tank is called: no tank can be called so, for its name holds no blank.
+
+    Args:
+        tank: its name in the site file.
+    """
+    return f"{tank} (blow valve)"

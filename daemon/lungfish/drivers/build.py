@@ -26,7 +26,9 @@ class Devices:
     transmitters: Mapping[str, ModbusTransmitter]
     """Transmitters by tank."""
     valves: Mapping[str, ModbusValve]
-    """Valves by tank."""
+    """Purge valves by tank."""
+    blow_valves: Mapping[str, ModbusValve]
+    """Blow valves of their own by tank; a tank without one is not in it."""
     switches: Mapping[str, Mapping[Input, Switch]]
     """By tank, the switches that it has; may be empty."""
 
@@ -51,6 +53,11 @@ def build_devices(site: Site, clock: Clock) -> Devices:
             name: ModbusTransmitter(links[tank.transmitter.link], tank.transmitter) for name, tank in site.tanks.items()
         },
         valves={name: ModbusValve(links[tank.valve.link], tank.valve, clock) for name, tank in site.tanks.items()},
+        blow_valves={
+            name: ModbusValve(links[spec.link], spec, clock)
+            for name, tank in site.tanks.items()
+            if (spec := tank.blow_valve) is not None
+        },
         switches={
             name: {
                 which: _switch(links[spec.link], spec)

@@ -1,0 +1,36 @@
+"""The form of a valve that lets air in, and where it is driven from."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import ConfigDict, Field
+
+from lungfish.config.fields import Quantity
+from lungfish.config.sections import Address, Section, UnitId
+from lungfish.units import DURATION
+
+__all__ = ["ValveForm"]
+
+
+class ValveForm(Section):
+    """The purge valve and where it is driven from."""
+
+    model_config = ConfigDict(json_schema_extra={"oneOf": [{"required": ["coil"]}, {"required": ["register"]}]})
+
+    link: str
+    """Name of a link."""
+    unit: UnitId
+    """Modbus unit id."""
+    coil: Address | None = None
+    """0-based address of the coil; or `register`."""
+    register_: Annotated[Address | None, Field(alias="register")] = None
+    """0-based address of the holding register; or `coil`."""
+    open_value: Annotated[int, Field(ge=0, le=65535)] | None = None
+    """What opens the valve when written to `register`; 1 by default."""
+    shut_value: Annotated[int, Field(ge=0, le=65535)] | None = None
+    """What shuts it; 0 by default."""
+    active: Literal["high", "low"] = "high"
+    """`low`: the valve opens when the coil is off; high by default."""
+    max_open: Annotated[float, Quantity(DURATION, "1 s", "1 h")]
+    """Longest time that the valve may be open in one cycle."""
