@@ -176,7 +176,7 @@ def check_clear(tank: Tank, setup: CycleSetup, report: Report) -> None:
         report.error(
             (*path, "pressure"),
             f"a brim-full tank ({setup.full_head_m:g} m above the tip) stands above the tube of "
-            f"{setup.tube_length_m:g} m and may fill the line with liquid: how fast a pulse would rise then is not known",
+            f"{setup.tube_length_m:g} m and may fill the line with liquid: how fast a pulse would rise is not known",
             f"use a supply below {_kpa(clear.limit_pa)}, or a tube that reaches above the brim; or leave `clear` out",
         )
         return
