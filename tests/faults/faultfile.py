@@ -85,7 +85,7 @@ class ExpectForm(_Form):
     because: str = ""
     """Why these signals can't tell it."""
     rows_kept: bool = True
-    """Every row of every cycle is in the store in the end."""
+    """Every row of every cycle is in the store in the end; else only those since it began have to be."""
     marked: bool = False
     """Rows of its time are marked as stamped by a clock that nothing keeps right."""
 

@@ -152,17 +152,25 @@ class _Rig:
             rig.loop.call_at(fault.ends_s, rig.end)
             await rig.run_until(fault.over_s)
         else:
-            rig.loop.call_at(fault.begins_s, rig.begin)
+            if fault.form.good_cycles or fault.form.begins_s:
+                rig.loop.call_at(fault.begins_s, rig.begin)
+            else:
+                rig.begin()  # from the first
             rig.loop.call_at(fault.ends_s, rig.end)
             await rig.run_until(fault.over_s)
         rig.panel.close()
         for name in rig.plants:
             rig.panel.note(name)
         rig.life.longest_open_s = rig.panel.longest_open_s[NAME]
-        with Archive(rig.disk.path) as archive:
-            rig.life.stored = [row for row in archive.readings() if row.tank == NAME]
-            rig.life.events = list(archive.events())
+        if rig.disk.path.exists():
+            rig.gather()
         return rig.life
+
+    def gather(self) -> None:
+        """What the store holds in the end."""
+        with Archive(self.disk.path) as archive:
+            self.life.stored = [row for row in archive.readings() if row.tank == NAME]
+            self.life.events = list(archive.events())
 
     async def run_until(self, at_s: float) -> None:
         """One run of the daemon, from a start to a stop."""

@@ -53,6 +53,13 @@ def _is_wrong(life: Life, row: ReadingRecord) -> bool:
     return abs(wrong_m(life, row)) > max(WRONG_M, 1.5 * (row.level_u_m or 0.0))  # three standard uncertainties
 
 
+def _is_well(life: Life, row: ReadingRecord) -> bool:
+    """Good, right, and with nothing to tell but a tip that is uncovered in truth."""
+    uncovered = life.level_m(row.at.monotonic_s) <= life.tip_m
+    nothing_to_tell = row.diagnosis == ("tip_uncovered" if uncovered else "ok")
+    return nothing_to_tell and row.quality == "good" and not _is_wrong(life, row)
+
+
 def judged(life: Life) -> Outcome:
     """Compare a life with what its file expects.
 
@@ -109,7 +116,7 @@ def _told(life: Life, faulty: list[ReadingRecord]) -> tuple[int | None, list[str
 
 def _telling_failures(life: Life, faulty: list[ReadingRecord], after: int | None) -> list[str]:
     expect, found = life.fault.form.expect, []
-    if len(faulty) < life.fault.form.faulty_cycles and expect.rows_kept:
+    if len(faulty) < life.fault.form.faulty_cycles:
         found.append(f"{len(faulty)} rows for {life.fault.form.faulty_cycles} cycles")
     if expect.outcome == "told" and (after is None or after > expect.within):
         told = "never told" if after is None else f"told after {after} cycles"
@@ -142,7 +149,7 @@ def _quality_failures(life: Life, faulty: list[ReadingRecord]) -> list[str]:
     found += [
         f"before the fault: {row.diagnosis}, {row.quality}: {_why(row)}"
         for row in life.rows
-        if life.slot(row) < life.fault.form.good_cycles and row.diagnosis != "ok"
+        if life.slot(row) < life.fault.form.good_cycles and not _is_well(life, row)
     ]
     found += [f"the neighbour suffers: {row.diagnosis}" for row in life.neighbour if row.quality != "good"]
     return found
@@ -172,10 +179,10 @@ def _valve_failures(life: Life, looks: list[Seen]) -> list[str]:
 
 
 def _keeping_failures(life: Life) -> list[str]:
-    if not life.fault.form.expect.rows_kept:
-        return []
-    made = [round(row.at.monotonic_s, 6) for row in life.rows]
-    kept = [round(row.at.monotonic_s, 6) for row in life.stored]
+    since_s = -1.0 if life.fault.form.expect.rows_kept else life.fault.begins_s
+    made = [round(row.at.monotonic_s, 6) for row in life.rows if row.at.monotonic_s > since_s]
+    kept = [round(row.at.monotonic_s, 6) for row in sorted(life.stored, key=lambda row: row.seq)]
+    kept = [at_s for at_s in kept if at_s > since_s]
     return [] if made == kept else [f"{len(made)} rows were made, {len(kept)} are in the store"]
 
 
@@ -194,8 +201,7 @@ def _recovered(life: Life) -> int | None:
     every_s = life.fault.form.tank.every_s
     since = [n for n, row in enumerate(life.rows) if life.slot(row) * every_s >= life.fault.ends_s]
     for count, n in enumerate(since, 1):
-        row = life.rows[n]
-        if row.diagnosis == "ok" and row.quality == "good" and life.kept[n] and not _is_wrong(life, row):
+        if _is_well(life, life.rows[n]) and life.kept[n]:
             return count
     return None
 

@@ -144,11 +144,13 @@ class Panel:
         if self.block.coil_opens_itself:
             for tank in self._tanks:
                 self._move(tank, True)
+            self._opened_s.clear()  # nobody here opened it
         if self.block.restart_s > 0:
             self._away_until_s = self._loop.time() + self.block.restart_s
             self._cold_until_s = self._away_until_s + 5.0
             for tank in self._tanks:
                 self._move(tank, self.block.restart_coil)
+            self._opened_s.clear()
             self.close()
 
     def _move(self, tank: Tank, to_open: bool) -> None:
@@ -164,8 +166,8 @@ class Panel:
 
     def note(self, name: str) -> None:
         """Count the time that an output has been on up to now."""
-        if self._plants[name].coil:
-            open_s = self._loop.time() - self._opened_s.get(name, 0.0)
+        if self._plants[name].coil and name in self._opened_s:
+            open_s = self._loop.time() - self._opened_s[name]
             self.longest_open_s[name] = max(self.longest_open_s[name], open_s)
 
     # -- requests
