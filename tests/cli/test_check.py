@@ -272,3 +272,18 @@ def test_switches_and_the_failure_signal_of_a_current_are_told(capsys: pytest.Ca
     assert "supply is there when input is 1 link panel, unit 1, input 0" in out
     assert "air flows when input is 0 link panel, unit 1, input 1; a no counts after 0.3 s" in out
     assert "supply is there from 150 kPa 1.5 bar" in out
+
+
+def test_what_blowing_down_may_do_is_told_with_its_caution(capsys: pytest.CaptureFixture[str]) -> None:
+    assert call("check", str(next(file for file in EXAMPLES if file.stem == "plug-prone"))) == 0
+    out = capsys.readouterr().out
+    assert re.search(r"a plugged tube is blown down +to 160 kPa +1\.6 bar", out)  # the pressure; the cell bears 200
+    assert re.search(r"a pulse begins below +59\.94 kPa +shutting may take 1\.5 s", out)  # the span ends at 60
+    assert re.search(r"pulses of one try +3 +of 15 s at most, 30 s between", out)
+    assert re.search(r"tries in 24 h +2 +2 h apart", out)
+    assert "Nobody at the tank or on the line" in out
+
+
+def test_a_file_without_clear_blows_nothing_and_says_so(report: str) -> None:
+    assert re.search(r"a plugged tube is blown down +never", report)
+    assert "Nobody at the tank" not in report

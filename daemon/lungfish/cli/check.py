@@ -8,10 +8,22 @@ import json
 import sys
 from collections.abc import Iterable, Iterator
 
-from lungfish.config import PressureLimitSpec, Site, SwitchSpec, Tank, Tee, load_site
+from lungfish.config import (
+    PressureLimitSpec,
+    Site,
+    SwitchSpec,
+    Tank,
+    Tee,
+    blow_setup,
+    clear_setup,
+    cycle_setup,
+    load_site,
+)
+from lungfish.config.clearing import begins_below_pa
 from lungfish.config.current import failure_limits_pa
 from lungfish.config.meaning import TankMeaning, meaning_of
 from lungfish.errors import ConfigError, Problem
+from lungfish.physics.standard import ANR, standard_volume_m3
 from lungfish.units import DENSITY, FLOW, LENGTH, PRESSURE, TEMPERATURE, VOLUME, from_si
 
 __all__ = ["add_parser", "run"]
@@ -25,6 +37,10 @@ Exit status: 0 sound, 2 not.
 _CAUTIONS = (
     "Caution: measures only; never the one thing between a tank and an overflow. Shut the air and let it",
     "off before work on tube or line. Purge air brings gas and foam out of the liquid: keep the vent open.",
+)
+_CLEAR_CAUTIONS = (
+    "Blowing down (`clear`): line and tube stand under its pressure; it throws liquid about and stirs up",
+    "gas. Nobody at the tank or on the line while the file allows it: `lungfish handbook clearing`.",
 )
 _FOOTNOTE = (
     "Pressures are gauge; a mm beside one is a mm of the liquid. inH2O is the conventional inch of water,",
@@ -97,13 +113,15 @@ def _as_text(file: str, site: Site) -> Iterator[str]:
     yield from _site_lines(site)
     for tank in site.tanks.values():
         yield ""
-        yield from _tank_lines(tank, meaning_of(site, tank))
+        yield from _tank_lines(site, tank, meaning_of(site, tank))
     yield ""
     yield from _FOOTNOTE
     yield ""
     yield from _default_lines(site)
     yield ""
     yield from _CAUTIONS
+    if any(tank.clear is not None for tank in site.tanks.values()):
+        yield from _CLEAR_CAUTIONS
 
 
 def _counted(count: int, what: str) -> str:
@@ -142,7 +160,7 @@ def _site_lines(site: Site) -> Iterator[str]:
     yield _row("readings are kept in", str(site.store_path))
 
 
-def _tank_lines(tank: Tank, meaning: TankMeaning) -> Iterator[str]:
+def _tank_lines(site: Site, tank: Tank, meaning: TankMeaning) -> Iterator[str]:
     density = tank.liquid.density_kg_m3
     full = meaning.full
     yield tank.name
@@ -166,6 +184,24 @@ def _tank_lines(tank: Tank, meaning: TankMeaning) -> Iterator[str]:
     yield _row("level at best known to (k = 2)", f"{worst:.0f} mm", f"brim-full; {half:.0f} mm half full")
     yield from _purge_lines(tank, meaning)
     yield from _input_lines(tank)
+    yield from _clear_lines(site, tank)
+
+
+def _clear_lines(site: Site, tank: Tank) -> Iterator[str]:
+    spec, clear = tank.clear, clear_setup(tank)
+    if spec is None or clear is None:
+        yield _row("a plugged tube is blown down", "never", "the file has no `clear`")
+        return
+    yield _row("a plugged tube is blown down", f"to {_pa(clear.limit_pa)}", _trade_pressure(clear.limit_pa))
+    setup = blow_setup(tank, cycle_setup(site, tank))
+    begins_pa = begins_below_pa(setup, clear)
+    if spec.valve is not None:
+        flow = from_si(standard_volume_m3(setup.flow_pa_m3_s, setup.air_k, ANR), "L/min", FLOW)
+        yield _row("  by a valve of its own", f"{flow:.3g} SL/min", f"at most, from {_pa(setup.supply_gauge_pa)}")
+    yield _row("  a pulse begins below", _pa(begins_pa), f"shutting may take {clear.delay_s:g} s")
+    yield _row("  pulses of one try", f"{clear.pulses}", f"of {clear.pulse_s:g} s at most, {clear.rest_s:g} s between")
+    yield _row("  tries in 24 h", f"{spec.tries}", f"{_duration(spec.between_s)} apart at least")
+    yield _row("  or when friction is", f"{spec.friction_ratio:g} times", "what is expected, twice running")
 
 
 def _input_lines(tank: Tank) -> Iterator[str]:
