@@ -128,6 +128,13 @@ def test_the_cases_come_near_the_limit_and_end_in_every_way() -> None:
     assert max(case.clearing.blow.pulses for case in blown) >= 4
 
 
+def test_air_packed_into_a_long_thin_line_is_allowed_for() -> None:
+    """It flows on into the tube after closing, where a transmitter at the tube's end sees it only then."""
+    case = run_case(3257)
+    assert case.clearing.blow.pulses > 0
+    assert case.plant.highest_pa <= case.clear.limit_pa
+
+
 @pytest.mark.campaign
 @pytest.mark.timeout(3000)
 def test_ten_thousand_tries() -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from lungfish.core.blow import ClearSetup
-from lungfish.core.expect import bubbling_friction_pa
+from lungfish.core.expect import bubbling_friction_pa, line_friction_at_pa
 from lungfish.core.setup import CycleSetup, Learned
 from lungfish.physics.bubble import ripple_bound_pa
 
@@ -42,8 +42,15 @@ def worst_rise_pa_s(setup: CycleSetup) -> float:
 
 
 def _friction_pa(setup: CycleSetup, ratio: float) -> float:
-    """Most that friction lifts the pressure at the transmitter above that in the tube; most at atmospheric pressure."""
-    return _FRICTION_MARGIN * max(1.0, ratio) * bubbling_friction_pa(setup, 0.0)
+    """Most that friction adds at the transmitter; it is greatest at atmospheric pressure.
+
+    At the valve's end it lifts the pressure while air flows. At the tube's end it comes afterwards: the air that
+    friction has packed into the line flows on into the tube when the valve is shut.
+    """
+    friction_pa = bubbling_friction_pa(setup, 0.0)
+    if not setup.tee_at_valve:
+        friction_pa += line_friction_at_pa(setup, setup.flow_pa_m3_s, 0.0)
+    return _FRICTION_MARGIN * max(1.0, ratio) * friction_pa
 
 
 class Room:
