@@ -102,6 +102,9 @@ class Writer:
         self._now = now
         self._on_trouble = on_trouble
         self._connection: sqlite3.Connection | None = None
+        self._file: tuple[int, int] | None = None
+        self._log_path = path.with_name(path.name + "-wal")
+        self._log: tuple[int, int] | None = None
         self._numbers = {table: Numbering(table) for table in ("readings", "events")}
         self._chores: deque[tuple[int, Chore]] = deque()
         self._chores_lock = threading.Lock()
@@ -170,8 +173,10 @@ class Writer:
         try:
             if self._connection is None:
                 self._reopen()
+            self._see_that_it_is_there()
             items, are_all = self._backlog.first(_BATCH)
             self._write(items, tell=are_all)
+            self._log = _identity(self._log_path)
             if are_all:
                 self._do_chore()
             else:
@@ -240,7 +245,21 @@ class Writer:
 
     def _reopen(self) -> None:
         self._connection, told = open_database(self._path, self._make)
+        self._file = _identity(self._path)
         self._notices.tell(told)
+
+    def _see_that_it_is_there(self) -> None:
+        """SQLite writes on into a file that was removed or replaced, where nobody will ever find it.
+
+        Raises:
+            OSError: it is not the file that was opened; that handle is not used again.
+        """
+        if _identity(self._path) == self._file:
+            return
+        self._drop_connection()
+        if self._log is not None and _identity(self._log_path) == self._log:
+            _lay_aside(self._log_path)  # it belongs to the file that is gone and would spoil the one in its place
+        raise OSError("the file was removed or replaced while it was open; what it held is no longer in the store")
 
     def _failed(self, exc: Exception) -> None:
         """Undo, tell, and wait before the next try. After an I/O error the handle is not used again.
@@ -286,6 +305,22 @@ class Writer:
         self.trouble = text
         if self._on_trouble is not None:
             self._on_trouble(text)
+
+
+def _identity(path: Path) -> tuple[int, int] | None:
+    """Device and inode: the same only for the same file; None when there is none."""
+    try:
+        found = path.stat()
+    except FileNotFoundError:
+        return None
+    return found.st_dev, found.st_ino
+
+
+def _lay_aside(path: Path) -> None:
+    number = 1
+    while (aside := path.with_name(f"{path.name}.left-{number}")).exists():
+        number += 1
+    path.rename(aside)
 
 
 def _own_event(at: Stamp, text: str) -> EventRecord:
