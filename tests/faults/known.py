@@ -11,6 +11,22 @@ from collections.abc import Mapping
 __all__ = ["KNOWN"]
 
 KNOWN: Mapping[str, str] = {
-    "answers slow": "five readings a second are too few to fit the moment of closing, and that is told as link_lost",
+    # a wrong level is shown as good
+    "silt over the tip": "what the silt holds back after the break-through stays in the shut-in: 62 mm too high, as ok",
+    "transmitter moves in large steps": "steps of 2 kPa are taken for a narrowed tip and a good level, 58 mm off",
+    "zero drifted up, tip uncovered": "the drift is read as 51 mm of liquid, though nothing bubbles",
+    # another code
+    "zero drifted down, tip uncovered": "-450 Pa left at an uncovered tip is not told; the level is right",
+    "joint leaking and tip narrowed": "the two bend the shut-in, which is told as unsteady; the level is right",
+    "receiver running empty": "a flow that dies while bubbling is taken for a valve stuck open once it is below a half",
+    "tip narrowed to a pinhole": "12 kPa that die away at closing are taken for a leak",
+    "water in the sense line": "a pressure that the swinging slug keeps from settling is told as supply_low",
+    "seat worn through": "closing that takes away less than half of the friction is told as supply_low",
+    "seat lost at rest": "air that flows already when the cycle begins is told as no_air: opening moves nothing",
+    "sense port fouled": "four seconds of damping hide what closing takes away, which is told as supply_low, bad",
+    "transmitter moves in small steps": "steps of 20 Pa are taken for the ripple of air that flows on",
+    "answers slow": "five readings a second are too few to fit the moment of closing, which is told as link_lost",
+    # nothing told
+    "file emptied": "a store that a power cut has emptied is begun anew without a word",
 }
 """Name of the fault: why it fails."""
