@@ -115,7 +115,7 @@ def test_a_record_that_fits_no_table_still_has_its_row(odd_values: dict[str, Any
         path = Path(directory, "site.db")
         with Store.open(path, make=relaxed) as store:
             store.put_reading(record)
-            store.put_event(EventRecord(at=record.at, kind=record.tank, tank=record.tank, text=record.diagnosis))
+            store.put_event(EventRecord(at=record.at, kind="!" + record.tank, tank=record.tank, text=record.diagnosis))
             store.put_reading(reading(1.0))
             assert store.flush().result(10)
         with Archive(path) as archive:

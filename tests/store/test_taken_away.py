@@ -1,4 +1,4 @@
-"""A store whose file is taken away under the open daemon: told, and begun anew, with nothing of the one in the other."""
+"""A store whose file is taken away under the open daemon: told and begun anew, with nothing of the one in the other."""
 
 from __future__ import annotations
 
@@ -37,3 +37,17 @@ def test_a_store_that_is_taken_away_while_it_is_open_is_told_and_begun_anew(tmp_
     assert "removed or replaced" in text
     assert integrity(path) == "ok"
     assert integrity(tmp_path / "taken.db") == "ok"
+
+
+def test_a_store_that_was_emptied_is_told(tmp_path: Path) -> None:
+    """A file of no bytes is what a power cut can leave; begun anew without a word, a year would be gone unnoticed."""
+    path = tmp_path / "site.db"
+    with Store.open(path, now=stamp) as store:
+        store.put_reading(reading(0.0))
+    assert event_texts(path) == []
+    path.write_bytes(b"")
+    with Store.open(path, now=stamp):
+        pass
+    assert event_texts(path) == [
+        "the store's file was empty, as a power cut can leave it; it is begun anew, without earlier records"
+    ]

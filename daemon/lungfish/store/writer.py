@@ -20,6 +20,7 @@ __all__ = ["Chore", "Writer"]
 
 _BATCH = 256
 _HANDLE_STAYS_GOOD = (sqlite3.SQLITE_FULL, sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
+_EMPTIED = "the store's file was empty, as a power cut can leave it; it is begun anew, without earlier records"
 _REFUSED_RECORD = (
     sqlite3.IntegrityError,
     sqlite3.DataError,
@@ -123,9 +124,13 @@ class Writer:
             StoreError: not a store, from a newer lungfish, or a path that can never work.
         """
         try:
+            emptied = self._path.is_file() and self._path.stat().st_size == 0
             self._reopen()
         except (sqlite3.Error, OSError) as exc:
             self._failed(exc)
+        else:
+            if emptied:  # a file that was never there is no news
+                self._notices.tell([_EMPTIED])
         self._thread.start()
 
     def join(self, within_s: float | None) -> bool:
