@@ -44,7 +44,7 @@ ADVICE: Mapping[Diagnosis, Advice] = MappingProxyType(
         ),
         Diagnosis.TIP_UNCOVERED: Advice(
             says="air flows freely with no head: the liquid is at or below the tip",
-            qualities=(_GOOD,),
+            qualities=(_GOOD, _UNCERTAIN),
             grounds=(
                 Ground(
                     feature="head after closing",
@@ -82,8 +82,8 @@ ADVICE: Mapping[Diagnosis, Advice] = MappingProxyType(
                 Ground(
                     feature="scatter of the shut-in about a straight line",
                     limit=f"more than {verdict.RESTLESS:g} times the noise at rest and {verdict.RESTLESS_PA:.0f} Pa, "
-                    f"or {100 * verdict.RIPPLE_SHARE:.0f} % of the largest ripple peak to peak if that is more; or 60 % of "
-                    f"that where neighbouring samples stray alike (autocorrelation above {verdict.BENDS:g}): a bend",
+                    f"or {100 * verdict.RIPPLE_SHARE:.0f} % of the largest ripple peak to peak if that is more; or 60 "
+                    f"% of it where neighbouring samples stray alike (autocorrelation above {verdict.BENDS:g}): a bend",
                     source=Source.TRANSMITTER,
                 ),
                 Ground(

@@ -30,12 +30,14 @@ from lungfish.core.events import (
     ValveState,
     Wake,
 )
+from lungfish.core.evidence import longest_damping_s
 from lungfish.core.fit import fit_line
 from lungfish.core.judge import Ending, judge
 from lungfish.core.plan import (
     BENDING_S,
     CORNER_S,
     FILL_PERIOD_S,
+    LEAK_LOOK_S,
     LOOK_S,
     PERIOD_S,
     PROOF_HOLD_S,
@@ -115,16 +117,16 @@ class Cycle:
         record = self._record
         period_s = record.period_s
         if self._asked or period_s is None or record.times_s[-1] - record.times_s[0] < LOOK_S[0] - period_s:
-            return (self._watchdog(event),)
+            return (Wake(at_s=event.t_s + 2.0 * SILENCE_S),)
         self._measure_rest()
         if record.times_s[-1] - record.times_s[0] < self._plan.look_s(record.noise_pa, period_s):
-            return (self._watchdog(event),)
+            return (Wake(at_s=event.t_s + 2.0 * SILENCE_S),)
         if (record.trapped_pa or 0.0) > self._plan.brim_pa:
             # shut in behind a plug: each opening would add to it, until the supply's whole pressure is on the cell
             return self._finish(event, Ending.BEYOND_BRIM)
         self._asked = True
         # the question last: whoever grants at once sets the deadline of the open valve, which must stand
-        return Sample(period_s=WAIT_PERIOD_S), self._watchdog(event), AskAir()
+        return Sample(period_s=WAIT_PERIOD_S), Wake(at_s=event.t_s + 2.0 * SILENCE_S), AskAir()
 
     def _measure_rest(self) -> None:
         """Trapped pressure and noise floor, from the latest look: while waiting for air the pressure may drift."""
@@ -137,9 +139,6 @@ class Cycle:
         record.trapped_pa = line.values[0] + line.values[1] * (times[-1] - math.fsum(times) / len(times))
         if record.trapped_pa < self._plan.low_stop_pa:
             record.noise_pa = max(record.noise_pa, self._learned.noise_pa or 0.0, _STOP_NOISE_PA)
-
-    def _watchdog(self, event: Event) -> Wake:
-        return Wake(at_s=event.t_s + 2.0 * SILENCE_S)
 
     def _granted(self, event: Event) -> tuple[Action, ...]:
         if not self._asked:
@@ -292,13 +291,13 @@ class Cycle:
         record.shut_commanded_s = self._since_start_s(event)
         self.phase = Phase.SHUT_IN
         period_s = record.period_s or PERIOD_S
-        self._shut_in_s = self._plan.shut_in_s(record.noise_pa, min(period_s, 0.2), self._longest_damping_s())
+        self._shut_in_s = self._plan.shut_in_s(
+            record.noise_pa, min(period_s, 0.2), min(2.0, longest_damping_s(self._learned))
+        )
+        if self._learned.proven_gauge_pa is not None and self._learned.lost_pa_s is None:
+            self._shut_in_s = max(self._shut_in_s, LEAK_LOOK_S)  # costs no air, and bounds a leak that nobody knows yet
         record.shut_in_s = self._shut_in_s
         return _SHUT, Sample(period_s=PERIOD_S), Wake(at_s=event.t_s + self._shut_in_s)
-
-    def _longest_damping_s(self) -> float:
-        """The damping, on the safe side of what is known."""
-        return min(2.0, self._learned.damping_s * math.exp(self._learned.log_damping_u))
 
     # -- shut-in ------------------------------------------------------------------------------------------------------
 
@@ -334,7 +333,7 @@ class Cycle:
         record = self._record
         if record.shut_s is None:
             return False
-        settled_s = record.shut_s + 3.0 * self._plan.settling_s + 3.0 * self._longest_damping_s()
+        settled_s = record.shut_s + 3.0 * self._plan.settling_s + 3.0 * min(2.0, longest_damping_s(self._learned))
         times, gauges = record.since(min(settled_s, 0.5 * (record.shut_s + record.times_s[-1])))
         return still_falling(times, gauges, record.noise_pa)
 
@@ -352,7 +351,7 @@ class Cycle:
         return _SHUT, Sample(period_s=0.0), Finish(reading=reading)
 
     def _ignore(self, event: Event) -> tuple[Action, ...]:
-        return ()  # listed on purpose: it may come late or early and changes nothing
+        return ()  # listed on purpose: it changes nothing
 
 
 Handler = Callable[[Cycle, Event], tuple[Action, ...]]

@@ -41,6 +41,7 @@ __all__ = [
     "keeps_air",
     "late_rise",
     "leak_share",
+    "longest_damping_s",
     "lost_pa_s",
     "ripple_goes_on",
     "ripple_shows",
@@ -113,9 +114,16 @@ class Case:
     @property
     def late_slope_pa_s(self) -> float:
         """Slope of the last half of the shut-in, Pa/s: a frozen bubble and the last ones have come to rest by then."""
+        return self.late_fall()[0]
+
+    def late_fall(self) -> tuple[float, float]:
+        """That slope and its standard uncertainty, Pa/s."""
         shut_s, end_s = self.record.shut_s or 0.0, self.record.times_s[-1]
         times, gauges = self.record.since(0.5 * (shut_s + end_s))
-        return fit_line(times, gauges).values[1] if len(times) >= 4 else self.closing.shut_slope_pa_s
+        if len(times) < 4:
+            return self.closing.shut_slope_pa_s, self.closing.shut_slope_u_pa_s
+        line = fit_line(times, gauges)
+        return line.values[1], max(self.record.noise_pa, line.residual_sd) * math.sqrt(line.inverse[1][1])
 
     @property
     def drop_pa(self) -> float:
@@ -133,7 +141,7 @@ class Case:
     def _across_closing(self, *, back: bool = True) -> tuple[float, float, float]:
         """Pressure before closing and after it, Pa (once things have settled, or gone back along it), and when, s."""
         record, closing, shut_s = self.record, self.closing, self.record.shut_s or 0.0
-        lag_s = min(closing.damping_s, self.learned.damping_s * math.exp(self.learned.log_damping_u))
+        lag_s = min(closing.damping_s, longest_damping_s(self.learned))
         settled_s = 2.5 * lag_s + 3.0 * self.plan.settling_s
         before = record.since(shut_s - 0.4, shut_s)[1]
         times, after = record.since(shut_s + settled_s, shut_s + settled_s + 1.5)
@@ -148,6 +156,15 @@ class Case:
     def drop_limit_pa(self) -> float:
         """More than flowing air's friction, ripple and noise can make closing take away, Pa."""
         return drop_limit_pa(self.setup, self.record, self.weighed.friction_pa)
+
+
+def longest_damping_s(learned: Learned) -> float:
+    """The damping, on the safe side of what is known, s: a fit of what was no closing may find any.
+
+    Args:
+        learned: what earlier cycles found.
+    """
+    return learned.damping_s * math.exp(learned.log_damping_u)
 
 
 def drop_limit_pa(setup: CycleSetup, record: Record, friction_pa: float) -> float:
@@ -226,7 +243,7 @@ def timely_rise(case: Case) -> bool:
     took_s, needed_s = case.features.fill_s, _needed_s(case)
     if took_s is None or needed_s is None or needed_s < TIMELY_LEAST_S + 2.0 * case.plan.settling_s:
         return False
-    slack_s = 0.25 + case.closing.damping_s
+    slack_s = 0.25 + min(case.closing.damping_s, longest_damping_s(case.learned))
     climbs_pa = case.closing.shut_in_pa - case.closing.plateau_pa  # a shut-in above the plateau: still on its way
     if climbs_pa > 0.05 * (case.closing.plateau_pa - (case.record.trapped_pa or 0.0)) + 4.0 * case.record.noise_pa:
         return False
@@ -315,17 +332,26 @@ def unproven_m(case: Case) -> float | None:
     proven_pa = case.learned.proven_gauge_pa
     if proven_pa is None:
         return None
-    learned, gauge_pa = case.learned, case.weighed.gauge_pa
+    gauge_pa = case.weighed.gauge_pa
     fall_pa = 0.0 if keeps_air(case) else max(0.0, proven_pa - gauge_pa)
     blur_pa = 2.0 * math.hypot(case.weighed.noise_u_pa, case.record.noise_pa / 4.0)
     # a leak takes pressure away while a rising level gives some back: what the two may have hidden from each other
-    leak_pa_s = max(0.0, learned.leak_pa_s or 0.0) if learned.lost_pa_s is None else max(0.0, learned.lost_pa_s)
-    leaked_pa = (leak_pa_s + 2.0 * learned.leak_u_pa_s) * (shut_for_s(case) or UNPROVEN_OVER_S)
-    if learned.lost_pa_s is not None:
-        leaked_pa = leak_pa_s * (shut_for_s(case) or UNPROVEN_OVER_S)
+    leaked_pa = _most_leak_pa_s(case) * (shut_for_s(case) or UNPROVEN_OVER_S)
     doubt_pa = balance_of(case).owed_pa + blur_pa + max(fall_pa, leaked_pa)
     doubt_m = (doubt_pa + hidden_rise_pa(case.setup, leaked_pa, gauge_pa)) / unit_weight_pa_m(case.setup)
     return min(doubt_m, case.setup.full_head_m)
+
+
+def _most_leak_pa_s(case: Case) -> float:
+    """The largest leak that is compatible with what is known, Pa/s: from the openings, else from the better shut-in."""
+    learned, (slope_pa_s, slope_u_pa_s) = case.learned, case.late_fall()
+    if learned.lost_pa_s is not None:
+        return max(0.0, learned.lost_pa_s)
+    seen = [(slope_u_pa_s, -slope_pa_s)]
+    if learned.leak_pa_s is not None:
+        seen.append((learned.leak_u_pa_s, learned.leak_pa_s))
+    u_pa_s, leak_pa_s = min(seen)
+    return max(0.0, leak_pa_s) + 2.0 * u_pa_s
 
 
 def keeps_air(case: Case) -> bool:

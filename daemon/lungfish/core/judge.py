@@ -10,7 +10,7 @@ from lungfish.core.air import air_used_pa_m3, least_air_pa_m3
 from lungfish.core.budget import Budget, Measured
 from lungfish.core.closing import Closing
 from lungfish.core.codes import Diagnosis, Finding, Quality
-from lungfish.core.evidence import Case, balance_of, lost_pa_s, tip_proven, unproven_m
+from lungfish.core.evidence import Case, balance_of, longest_damping_s, lost_pa_s, tip_proven, unproven_m
 from lungfish.core.level import Weighed, level_of, still_flowing, weigh
 from lungfish.core.plan import Plan
 from lungfish.core.proof import movement_of
@@ -79,8 +79,10 @@ def judge(
         if case is not None:
             features = case.features
             if all(f.quality is not Quality.BAD for f in findings):
-                doubt_m = 0.0 if tip_proven(case) else unproven_m(case) or 0.0
-                level, head, budget = level_of(setup, case.weighed, unproven_m=doubt_m)
+                doubt_m = 0.0 if tip_proven(case) else unproven_m(case)
+                level, head, budget = level_of(
+                    setup, case.weighed, unproven_m=setup.full_head_m if doubt_m is None else doubt_m
+                )
                 if any(f.code is Diagnosis.TIP_UNCOVERED for f in findings):
                     level, head = dataclasses.replace(level, value=setup.tip_m), dataclasses.replace(head, value=0.0)
             taught = _taught(case, findings)
@@ -172,7 +174,7 @@ def _closing_features(
 ) -> Features:
     trapped = record.trapped_pa if record.trapped_pa is not None else 0.0
     rise = closing.plateau_pa - trapped
-    fill_s = _fill_s(record, closing, weighed.friction_pa)
+    fill_s = _fill_s(record, learned, closing, weighed.friction_pa)
     climb = rise - weighed.friction_pa
     return dataclasses.replace(
         plain,
@@ -198,7 +200,7 @@ def _closing_features(
     )
 
 
-def _fill_s(record: Record, closing: Closing, friction_pa: float) -> float | None:
+def _fill_s(record: Record, learned: Learned, closing: Closing, friction_pa: float) -> float | None:
     """Valve open to first bubble, the transmitter's lag taken off; 0 when the tube was full at once."""
     if record.opened_s is None or record.shut_s is None or record.trapped_pa is None:
         return None
@@ -209,7 +211,7 @@ def _fill_s(record: Record, closing: Closing, friction_pa: float) -> float | Non
     near = max(near, closing.plateau_pa - max(gauges[-3:], default=record.trapped_pa))
     reached = next((t for t, p in zip(times, gauges, strict=True) if p >= closing.plateau_pa - near), record.shut_s)
     # behind the damping a climb of slope s that ends comes within `near` of its end tau ln(s tau / near) too late
-    tau_s = closing.damping_s
+    tau_s = min(closing.damping_s, longest_damping_s(learned))
     slope = (closing.plateau_pa - record.trapped_pa) / max(0.1, reached - record.opened_s)
     lag_s = tau_s * max(1.0, math.log(max(1.0, slope * tau_s / near)))
     return max(0.0, reached - record.opened_s - lag_s)

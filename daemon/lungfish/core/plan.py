@@ -19,6 +19,7 @@ __all__ = [
     "CORNER_S",
     "FALL_PA_S",
     "FILL_PERIOD_S",
+    "LEAK_LOOK_S",
     "PERIOD_S",
     "PROOF_HOLD_S",
     "SILENCE_S",
@@ -40,6 +41,8 @@ LOOK_S = (1.0, 4.0)
 """Shortest and longest look at the trapped pressure."""
 SHUT_IN_S = (2.5, 15.0)
 """Shortest and longest shut-in; it costs no air."""
+LEAK_LOOK_S = 15.0
+"""Shut-in as long as it is not known from two readings whether the tube keeps its air."""
 BENDING_S = 30.0
 """Longest shut-in of a curve that still bends: what a narrowed tip holds back takes its time to leave."""
 HOLD_S = (0.6, 1.2)

@@ -8,7 +8,7 @@ import math
 from lungfish.core.air import first_bubble_after_s
 from lungfish.core.closing import Closing, Line, closing_of
 from lungfish.core.decay import Decay, decay_of
-from lungfish.core.evidence import drop_limit_pa, leak_share
+from lungfish.core.evidence import drop_limit_pa, leak_share, longest_damping_s
 from lungfish.core.expect import bubbling_friction_pa, fill_flattening_s
 from lungfish.core.fit import fit_line
 from lungfish.core.level import freeze_sd_pa
@@ -54,7 +54,7 @@ def _after_closing(
     if not odd and closing.shut_slope_pa_s > -FALL_PA_S:
         return closing, None, False
     shut_s = record.shut_s or 0.0
-    lag_s = min(closing.damping_s, learned.damping_s * math.exp(learned.log_damping_u))
+    lag_s = min(closing.damping_s, longest_damping_s(learned))
     span_s = record.times_s[-1] - shut_s
     times, gauges = record.since(shut_s + min(2.5 * lag_s + 3.0 * plan.settling_s, 0.3 * span_s))
     decay = decay_of([t - shut_s for t in times], gauges, record.noise_pa)
