@@ -26,7 +26,5 @@ KNOWN: Mapping[str, str] = {
     "sense port fouled": "four seconds of damping hide what closing takes away, which is told as supply_low, bad",
     "transmitter moves in small steps": "steps of 20 Pa are taken for the ripple of air that flows on",
     "answers slow": "five readings a second are too few to fit the moment of closing, which is told as link_lost",
-    # nothing told
-    "file emptied": "a store that a power cut has emptied is begun anew without a word",
 }
 """Name of the fault: why it fails."""
