@@ -93,6 +93,8 @@ class Unplugging:
         if kept is None:
             self._say_once("not blown down, for the store can't say how often it was tried", "store")
             return None
+        # what was told to the disk and not heard of again counts as well
+        self._begun = [each for each in self._begun if elapsed_s(each, _moment(now)) < DAY_S]
         tries = list({*map(_moment, kept), *self._begun})
         today = sum(elapsed_s(each, _moment(now)) < DAY_S for each in tries)
         if today >= self._spec.tries:

@@ -23,7 +23,7 @@ class ClearForm(Section):
     """Pulses of one try; 3 by default."""
     pulse: Annotated[float, Quantity(DURATION, "1 s", "10 min")] = 15.0
     """Longest time that the valve is open in one pulse; 15 s by default."""
-    rest: Annotated[float, Quantity(DURATION, "1 s", "1 h")] = 30.0
+    rest: Annotated[float, Quantity(DURATION, "1 s", "10 min")] = 30.0
     """From the end of a pulse to the next; 30 s by default."""
     tries: Annotated[int, Field(ge=1, le=24)] = 2
     """Tries within 24 h, restarts or not; 2 by default."""

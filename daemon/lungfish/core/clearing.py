@@ -228,7 +228,7 @@ class Clearing:
         self.state = State.PAUSE
         self._pulse_pa, self._stands_still = (self._trace[-1].gauge_pa, True) if self._trace else (math.nan, False)
         self._next_s = event.t_s + self._clear.rest_s
-        return _SHUT, Sample(period_s=PERIOD_S), Wake(at_s=self._next_s)
+        return _SHUT, Sample(period_s=WAIT_PERIOD_S), Wake(at_s=self._next_s)
 
     def _count_open(self, until_s: float) -> None:
         """Add the pulse under way to the time open and to the air."""
