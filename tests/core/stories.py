@@ -6,8 +6,8 @@ import math
 import random
 from dataclasses import dataclass
 
+from lungfish.core.case import Case
 from lungfish.core.events import ValveState
-from lungfish.core.evidence import Case
 from lungfish.core.judge import Ending, judge
 from lungfish.core.level import weigh
 from lungfish.core.plan import Plan

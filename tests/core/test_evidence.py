@@ -7,18 +7,9 @@ from dataclasses import replace
 import pytest
 from scipy.optimize import brentq
 
+from lungfish.core.balance import UNPROVEN_M, balance_of, hidden_rise_pa, keeps_air, unproven_m
 from lungfish.core.codes import Diagnosis, Quality
-from lungfish.core.evidence import (
-    UNPROVEN_M,
-    balance_of,
-    dying_rise,
-    hidden_rise_pa,
-    keeps_air,
-    late_rise,
-    timely_rise,
-    tip_proven,
-    unproven_m,
-)
+from lungfish.core.evidence import dying_rise, late_rise, timely_rise, tip_proven
 from lungfish.core.expect import unit_weight_pa_m
 from lungfish.core.setup import CycleSetup
 from tests.core.samples import SUMP, setup_of

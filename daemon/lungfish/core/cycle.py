@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 
+from lungfish.core.case import longest_damping_s
 from lungfish.core.decay import still_falling
 from lungfish.core.events import (
     Abort,
@@ -30,7 +31,6 @@ from lungfish.core.events import (
     ValveState,
     Wake,
 )
-from lungfish.core.evidence import longest_damping_s
 from lungfish.core.fit import fit_line
 from lungfish.core.judge import Ending, judge
 from lungfish.core.plan import (
@@ -336,8 +336,6 @@ class Cycle:
         settled_s = record.shut_s + 3.0 * self._plan.settling_s + 3.0 * min(2.0, longest_damping_s(self._learned))
         times, gauges = record.since(min(settled_s, 0.5 * (record.shut_s + record.times_s[-1])))
         return still_falling(times, gauges, record.noise_pa)
-
-    # -- the end ------------------------------------------------------------------------------------------------------
 
     def _abort(self, event: Event) -> tuple[Action, ...]:
         assert isinstance(event, Abort)  # noqa: S101 - the table says so, mypy can't

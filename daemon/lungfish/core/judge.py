@@ -7,10 +7,12 @@ import math
 from enum import Enum
 
 from lungfish.core.air import air_used_pa_m3, least_air_pa_m3
+from lungfish.core.balance import balance_of, lost_pa_s, unproven_m
 from lungfish.core.budget import Budget, Measured
+from lungfish.core.case import Case, longest_damping_s
 from lungfish.core.closing import Closing
 from lungfish.core.codes import Diagnosis, Finding, Quality
-from lungfish.core.evidence import Case, balance_of, longest_damping_s, lost_pa_s, tip_proven, unproven_m
+from lungfish.core.evidence import tip_proven
 from lungfish.core.level import Weighed, level_of, still_flowing, weigh
 from lungfish.core.plan import Plan
 from lungfish.core.proof import movement_of

@@ -6,9 +6,10 @@ import dataclasses
 import math
 
 from lungfish.core.air import first_bubble_after_s
+from lungfish.core.case import drop_limit_pa, longest_damping_s
 from lungfish.core.closing import Closing, Line, closing_of
 from lungfish.core.decay import Decay, decay_of
-from lungfish.core.evidence import drop_limit_pa, leak_share, longest_damping_s
+from lungfish.core.evidence import leak_share
 from lungfish.core.expect import bubbling_friction_pa, fill_flattening_s
 from lungfish.core.fit import fit_line
 from lungfish.core.level import freeze_sd_pa

@@ -8,22 +8,20 @@ from __future__ import annotations
 import math
 
 from lungfish.core.air import first_bubble_after_s
+from lungfish.core.balance import UNPROVEN_M, balance_of, unproven_m
+from lungfish.core.case import Case
 from lungfish.core.codes import Diagnosis, Finding, Quality
 from lungfish.core.evidence import (
     DYING_RISE,
     FRICTION_SEEN,
     LATE_SHARE,
     RIPPLE_SHOWS,
-    UNPROVEN_M,
-    Case,
-    balance_of,
     dying_rise,
     friction_shows,
     late_rise,
     leak_share,
     ripple_goes_on,
     tip_proven,
-    unproven_m,
 )
 from lungfish.core.expect import unit_weight_pa_m
 from lungfish.core.level import DISAGREEMENT_SIGMAS, head_m
@@ -73,7 +71,7 @@ FROZEN_SAMPLES = 20
 DOUBT_M = 0.05
 """Nothing showed air at the tip, and the level may be off by more than this: no good reading."""
 _UNDER_M = 0.01
-"""A head this far below nothing is suction: of liquid in the tube, which an uncovered tip has not."""
+"""A head this far below nothing is the suction of liquid in the tube, which an uncovered tip has not."""
 UNCOVERED_M = 0.003
 """A head below this, or below three standard uncertainties, can't be told from an uncovered tip."""
 
@@ -109,7 +107,9 @@ def _at_stop(setup: CycleSetup, plan: Plan, gauge_pa: float) -> bool:
 def stuck_open(case: Case) -> Finding | None:
     """Closing was confirmed, and air still flows."""
     closing, expected_pa = case.closing, case.weighed.friction_pa
-    if ripple_goes_on(case) and closing.shut_jitter_pa > 0.5 * closing.hold_jitter_pa:
+    if case.record.flow_at_rest:
+        why = "the flow switch was on before opening"
+    elif ripple_goes_on(case) and closing.shut_jitter_pa > 0.5 * closing.hold_jitter_pa:
         why = (
             f"after closing the pressure strays by {closing.shut_jitter_pa:.1f} Pa from sample to sample as it does "
             f"while bubbling ({closing.hold_jitter_pa:.1f} Pa), at rest by {case.learned.noise_pa or 0.0:.1f} Pa"
@@ -190,6 +190,10 @@ def _no_air(case: Case) -> Finding | None:
         )
     if tip_proven(case):
         return None
+    if case.record.supply_seen is False or case.record.flow_seen is False:
+        who = "supply switch says so" if case.record.supply_seen is False else "flow switch is off"
+        quality = Quality.BAD if _uncovered(case) or case.rose else Quality.UNCERTAIN
+        return Finding(code=Diagnosis.NO_AIR, quality=quality, sentence=f"no air at the tip: the {who}")
     weighed, closing, balance = case.weighed, case.closing, balance_of(case)
     doubt_m = unproven_m(case)
     if friction_shows(case) is False and not case.rose:
