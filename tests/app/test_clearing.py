@@ -138,6 +138,32 @@ def test_every_pulse_stands_in_the_air_that_was_used() -> None:
     assert math.fsum(row.purge_s for row in site.keeper.of("t0")) == pytest.approx(opened_s, rel=0.02)
 
 
+def test_nothing_is_blown_while_a_valve_is_not_known_to_be_shut() -> None:
+    """Another hand opens it just before the try, and it can't be shut for a while."""
+
+    class Busy(MemoryKeeper):
+        site: VirtualSite
+
+        def put_clearing_try(self, tank: str, at: Stamp) -> Future[bool]:
+            if not self.tries:
+                self.site.plants[tank].command(True)
+                self.site.links[tank].deaf_to_shut = True
+                later = asyncio.get_running_loop().call_later
+                later(20.0, lambda: setattr(self.site.links[tank], "deaf_to_shut", False))
+            return super().put_clearing_try(tank, at)
+
+    async def main() -> VirtualSite:
+        keeper = Busy()
+        keeper.site = VirtualSite(site_with(), keeper=keeper)
+        return await live(keeper.site, 80e3, 1.0)
+
+    site = run_virtual(main())
+    told = site.keeper.told("clearing")
+    assert told[1] == "not blown down, for a valve of the tank is not confirmed shut", told
+    assert not any(text.startswith("the tube was blown down") for text in told[:2])
+    assert site.any_open() == []
+
+
 def test_what_can_t_be_counted_is_not_blown() -> None:
     class Forgetful(MemoryKeeper):
         def clearing_tries(self, tank: str) -> None:

@@ -8,8 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lungfish.core.clearing_tries import CycleState, Outcome, TryMoment, elapsed_s, outcome_of, refusal
-from lungfish.core.codes import Diagnosis, Quality
+from lungfish.core.clearing_tries import CycleState, Outcome, TryMoment, elapsed_s, outcome_of, refusal, state_of
+from lungfish.core.codes import Diagnosis, Finding, Quality
+from lungfish.core.reading import Features, Reading
+from lungfish.core.setup import Learned
 
 DAY_S = 86400.0
 
@@ -110,3 +112,34 @@ def test_a_restriction_calls_for_clearing_only_beyond_the_stated_friction() -> N
     assert CycleState(told=True, restricted=True, friction_ratio=3.0).calls(3.0) is Diagnosis.TUBE_RESTRICTED
     assert CycleState(told=True, friction_ratio=9.0).calls(3.0) is None  # not called restricted
     assert PLUGGED.calls(3.0) is Diagnosis.TUBE_PLUGGED
+
+
+@pytest.mark.parametrize(
+    ("also", "calls"),
+    [
+        (None, True),
+        (Diagnosis.LINE_LEAK, True),
+        (Diagnosis.VALVE_STUCK_OPEN, False),
+        (Diagnosis.TRANSMITTER_FAULT, False),
+        (Diagnosis.TRANSMITTER_FROZEN, False),
+        (Diagnosis.LINK_LOST, False),
+    ],
+)
+def test_no_plug_is_blown_with_a_valve_that_does_not_shut_or_a_pressure_that_may_be_false(
+    also: Diagnosis | None, calls: bool
+) -> None:
+    codes = [Diagnosis.TUBE_PLUGGED] + ([also] if also else [])
+    reading = Reading(
+        started_at_s=0.0,
+        opened_at_s=None,
+        shut_at_s=None,
+        ended_at_s=1.0,
+        head_pa=None,
+        level_m=None,
+        budget=None,
+        findings=tuple(Finding(code=code, quality=Quality.BAD, sentence="invented") for code in codes),
+        features=Features(),
+        trace=(),
+        learned=Learned(),
+    )
+    assert (state_of(reading).calls(3.0) is not None) is calls

@@ -128,6 +128,15 @@ class Unplugging:
         )
         return Clearing(self._setup, learned, allowed, climb_pa_s)
 
+    def not_made(self, why: str) -> None:
+        """A try that was taken down already could not be made after all; it counts.
+
+        Args:
+            why: what stood in the way.
+        """
+        self._before = None
+        self._event(f"not blown down, for {why}", logging.WARNING)
+
     def ended(self, clearing: Clearing) -> None:
         """A try is over: tell what was done. What came of it the next cycle tells.
 

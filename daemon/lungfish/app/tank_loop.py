@@ -164,6 +164,9 @@ class TankLoop:
         await self._see_it_shut()
         if self._stop.is_set():
             return
+        if any(valve.observed is not ValveState.SHUT for valve in self.valves):
+            self._unplugging.not_made("a valve of the tank is not confirmed shut")
+            return
         await self._perform(clearing, self.valves[-1], self._keep_clearing, None)
         self._unplugging.ended(clearing)
 

@@ -25,6 +25,16 @@ _UNTOLD = {
 """A cycle that ended with one of these says nothing of the plug."""
 
 
+_NOT_TO_BLOW = {
+    Diagnosis.VALVE_STUCK_OPEN,
+    Diagnosis.TRANSMITTER_FAULT,
+    Diagnosis.TRANSMITTER_FROZEN,
+    Diagnosis.LINK_LOST,
+}
+"""A cycle with one of these calls for nothing, whatever else it says: a pulse needs a valve that shuts and a pressure
+that is true."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TryMoment:
     """A moment on both clocks: when a try began, or now."""
@@ -105,6 +115,8 @@ def state_of(reading: Reading) -> CycleState:
         reading: the cycle's.
     """
     codes, features = reading.codes, reading.features
+    if codes & _NOT_TO_BLOW:
+        return CycleState(told=False)
     # a span holds a brim-full tank with friction: pressure at its top is shut in behind a plug
     plugged = bool(codes & {Diagnosis.TUBE_PLUGGED, Diagnosis.OVER_RANGE})
     ratio = None
