@@ -294,7 +294,7 @@ class Cycle:
         self._shut_in_s = self._plan.shut_in_s(
             record.noise_pa, min(period_s, 0.2), min(2.0, longest_damping_s(self._learned))
         )
-        if self._learned.proven_gauge_pa is not None and self._learned.lost_pa_s is None:
+        if self._learned.shut_at_s is not None and self._learned.lost_pa_s is None:
             self._shut_in_s = max(self._shut_in_s, LEAK_LOOK_S)  # costs no air, and bounds a leak that nobody knows yet
         record.shut_in_s = self._shut_in_s
         return _SHUT, Sample(period_s=PERIOD_S), Wake(at_s=event.t_s + self._shut_in_s)
