@@ -13,7 +13,16 @@ from lungfish.core.expect import unit_weight_pa_m
 from lungfish.core.level import freeze_sd_pa
 from lungfish.core.setup import CycleSetup, Learned
 
-__all__ = ["UNPROVEN_M", "Balance", "balance_of", "hidden_rise_pa", "keeps_air", "lost_pa_s", "unproven_m"]
+__all__ = [
+    "FALLING_LEVEL_PA_S",
+    "UNPROVEN_M",
+    "Balance",
+    "balance_of",
+    "hidden_rise_pa",
+    "keeps_air",
+    "lost_pa_s",
+    "unproven_m",
+]
 
 UNPROVEN_M = 0.02
 """A tube that has lost no more than this between two proven readings keeps its air."""

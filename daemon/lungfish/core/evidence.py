@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 
 from lungfish.core.air import first_bubble_after_s
-from lungfish.core.balance import balance_of
+from lungfish.core.balance import FALLING_LEVEL_PA_S, balance_of
 from lungfish.core.case import Case, longest_damping_s
 from lungfish.core.closing import Closing
 from lungfish.core.expect import throughput_pa_m3_s, unit_weight_pa_m
@@ -140,8 +140,8 @@ def tip_proven(case: Case) -> bool:
     if shows or ripple_shows(case):
         return True
     moved = case.movement
-    if moved is None or shows is False:
-        return False
+    if moved is None or shows is False or moved.sank or case.late_slope_pa_s < -1.1 * FALLING_LEVEL_PA_S:
+        return False  # behind a damping, a pressure that falls by a leak has steps of its own
     # A rise that stops is no proof: it stops at the pressure of a weak supply as well as at the tip.
     return moved.dropped or (moved.froze and moved.settled_within(SETTLED_PA_S))
 

@@ -52,6 +52,11 @@ class Movement:
         lifted = self.opening_pa > max(_SIGMAS * self.opening_u_pa, _LEAST_PA)
         return not lifted and self.closing_pa > max(_SIGMAS * self.closing_u_pa, _LEAST_PA)
 
+    @property
+    def sank(self) -> bool:
+        """Opening took pressure away, far beyond a bubble's play: no straight line, so no step in it is one."""
+        return -self.opening_pa > max(4.0 * _SIGMAS * self.opening_u_pa, _LEAST_PA)
+
     def settled_within(self, slope_pa_s: float) -> bool:
         """The pressure is surely not climbing faster than this while open."""
         return self.open_slope_pa_s + 2.0 * self.open_slope_u_pa_s < slope_pa_s

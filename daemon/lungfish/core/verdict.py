@@ -324,9 +324,10 @@ def _restricted(case: Case) -> Finding | None:
             sentence=f"what followed closing fits a damping of {case.closing.damping_s:.1f} s where "
             f"{case.learned.damping_s:.1f} s is known: it was no closing of a sound tube",
         )
+    odd = case.decay is not None and case.decay.died_pa > max(case.drop_limit_pa, 2.0 * case.decay.left_pa)
     return Finding(
         code=Diagnosis.TUBE_RESTRICTED,
-        quality=Quality.GOOD,
+        quality=Quality.UNCERTAIN if odd else Quality.GOOD,
         sentence=f"plateau less friction lies {sigmas:.1f} standard deviations above the shut-in, "
         f"more than {DISAGREEMENT_SIGMAS:.0f}: tip or line has narrowed; the shut-in does not know friction",
     )
