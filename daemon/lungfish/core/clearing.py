@@ -98,6 +98,8 @@ class Clearing:
         self._next_s = 0.0
         self._confirmed = True
         self._last_shut_s: float | None = None
+        self._shown: tuple[float, float] | None = None
+        self._lag_pa = 0.0
 
     def step(self, event: Event) -> tuple[Action, ...]:
         """Take one event.
@@ -128,6 +130,7 @@ class Clearing:
         self._bad_in_a_row = 0
         self._stands_still = self._stands_still and event.gauge_pa == self._pulse_pa
         self._last_good_s = max(self._last_good_s, event.t_s)
+        self._follow_lag(event)
         self.blow.highest_pa = max(self.blow.highest_pa, event.gauge_pa)
         self._trace.append(TraceSample(event.t_s - self._started_s, event.gauge_pa, _TRACE_PHASE[self.state]))
         return True
@@ -174,7 +177,15 @@ class Clearing:
         return Sample(period_s=WAIT_PERIOD_S), self._watchdog(), AskAir()
 
     def _rest_pa(self) -> float:
-        return max(gauge_pa for _, gauge_pa in self._look)
+        return max(gauge_pa for _, gauge_pa in self._look) + self._lag_pa
+
+    def _follow_lag(self, event: PressureRead) -> None:
+        """How much the pressure may yet rise behind the damping: one that freezes on its way there shows too little."""
+        before, self._shown = self._shown, (event.t_s, event.gauge_pa)
+        if before is None or event.t_s <= before[0] or event.gauge_pa == before[1]:
+            return
+        climbs_pa_s = (event.gauge_pa - before[1]) / (event.t_s - before[0])
+        self._lag_pa = max(0.0, climbs_pa_s) * self._room.damping_s
 
     def _shut_tick(self, event: Event) -> tuple[Action, ...]:
         if event.t_s - self._last_good_s >= 2.0 * SILENCE_S - _DUE_S:

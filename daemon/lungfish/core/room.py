@@ -66,7 +66,8 @@ class Room:
     def __init__(self, setup: CycleSetup, learned: Learned, clear: ClearSetup, seen_rise_pa_s: float = 0.0) -> None:
         self._limit_pa = clear.limit_pa
         self._delay_s = clear.delay_s
-        self._damping_s = min(_LONGEST_DAMPING_S, learned.damping_s * math.exp(learned.log_damping_u))
+        self.damping_s = min(_LONGEST_DAMPING_S, learned.damping_s * math.exp(learned.log_damping_u))
+        """Longest time constant of the transmitter, s."""
         self._friction_pa = _friction_pa(setup, learned.friction_ratio)
         ripple_pa = ripple_bound_pa(setup.tube_bore_m, setup.density_kg_m3, setup.gravity_m_s2)
         self._margin_pa = self._friction_pa + ripple_pa + 3.0 * setup.transmitter_u_pa
@@ -143,5 +144,5 @@ class Room:
         proofs = [self._opened[0] + self.lasts_s(self._opened[1])] if self._opened else []
         # what is shown while the pressure rises lags behind by the damping
         if self._proof is not None:
-            proofs.append(self._proof[0] + self.lasts_s(self._proof[1]) - self._damping_s)
+            proofs.append(self._proof[0] + self.lasts_s(self._proof[1]) - self.damping_s)
         return max(proofs, default=-math.inf)
