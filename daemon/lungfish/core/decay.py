@@ -27,7 +27,9 @@ _BEND = 0.1
 """Two halves whose slopes differ by less than this share fall alike."""
 _BEND_PA_S = 10.0
 FALLS_PA_S = 30.0
-"""A pressure that falls faster than this may yet come to rest."""
+"""A pressure that falls faster than this may yet come to rest,"""
+STRAIGHT_S = 8.0
+"""unless it has fallen in a straight line for so long."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,7 +117,7 @@ def still_falling(times_s: Sequence[float], gauge_pa: Sequence[float], noise_pa:
     if half < 4:
         return False
     early_fit, late_fit = (fit_line([t for t, _ in part], [p for _, p in part]) for part in (late[:half], late[half:]))
-    if late_fit.values[1] < -FALLS_PA_S:
+    if late_fit.values[1] < -FALLS_PA_S and times_s[-1] - times_s[0] < STRAIGHT_S:
         return True
     difference = late_fit.values[1] - early_fit.values[1]
     # bubbles that a falling level lets out now and then are no bend: the scatter that is there counts
