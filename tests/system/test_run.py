@@ -167,7 +167,8 @@ def test_a_stepped_wall_clock_is_told_and_moves_no_purge(tmp_path: Path, clock_s
     gaps = [b - a for a, b in pairwise(opened_s)]
     # every slot is a multiple of 6 s after the first; a step of a day would show as a purge at once, or as none at all
     assert all(abs(gap / 6.0 - round(gap / 6.0)) < 0.15 for gap in gaps), gaps
-    assert max(gaps) < 15.0
+    # the second cycle of a life listens 15 s after closing, and so takes three slots
+    assert max(gaps) < 20.0
     with Archive(tmp_path / "site.db") as archive:
         told = [event.text for event in archive.events() if event.kind == "clock-step"]
         kept = sorted(archive.readings(), key=lambda row: row.id)
