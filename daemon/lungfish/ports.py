@@ -9,6 +9,7 @@ from typing import Protocol
 
 from lungfish.core.events import ValveState
 from lungfish.core.reading import Phase
+from lungfish.core.zero import Zero
 
 __all__ = [
     "BaselineAct",
@@ -26,6 +27,7 @@ __all__ = [
     "Transmitter",
     "Valve",
     "ValveEcho",
+    "ZeroRecord",
 ]
 
 
@@ -193,6 +195,20 @@ class EventRecord:
     """The tank concerned; None for the site."""
     text: str
     """One sentence for a person."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ZeroRecord:
+    """A look at a transmitter's zero as the store keeps it."""
+
+    tank: str
+    """Name in the site file."""
+    at: Stamp
+    """When it was over."""
+    config: str | None
+    """Hash of the settings in force; None: not known."""
+    zero: Zero
+    """What was seen."""
 
 
 class BaselineAct(Enum):

@@ -14,7 +14,7 @@ from lungfish.app.house import tell_unfinished
 from lungfish.core.baseline import Baseline
 from lungfish.core.cycle import Cycle
 from lungfish.core.setup import CycleSetup, Learned
-from lungfish.ports import BaselineRequest, ClockState, EventRecord, ReadingRecord, Stamp
+from lungfish.ports import BaselineRequest, ClockState, EventRecord, ReadingRecord, Stamp, ZeroRecord
 from lungfish.rig.virtual_loop import run_virtual
 from lungfish.store import Archive, Store, StoredReading
 from tests.app.virtual_site import MemoryKeeper, VirtualSite, site_of
@@ -48,6 +48,13 @@ class StoreKeeper(MemoryKeeper):
 
     def clearing_tries(self, tank: str) -> tuple[Stamp, ...] | None:
         return self.store.clearing_tries(tank)
+
+    def put_zero(self, record: ZeroRecord) -> None:
+        self.store.put_zero(record)
+        self.store.flush().result(10.0)
+
+    def zeros(self, tank: str) -> tuple[ZeroRecord, ...] | None:
+        return self.store.zeros(tank)
 
     def flush(self) -> Future[bool]:
         future = self.store.flush()

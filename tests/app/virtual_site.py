@@ -13,7 +13,7 @@ from lungfish.app.daemon import Daemon, Devices
 from lungfish.app.journal import Journal
 from lungfish.app.notify import ServiceManager
 from lungfish.app.tank_loop import CycleMaker
-from lungfish.config import Site, Tank, blow_valve_name, load_site_text
+from lungfish.config import Site, Tank, blow_valve_name, load_site_text, vent_valve_name
 from lungfish.core.baseline import Baseline
 from lungfish.core.cycle import Cycle
 from lungfish.core.events import Input, ValveState
@@ -27,6 +27,7 @@ from lungfish.ports import (
     Stamp,
     Switch,
     ValveEcho,
+    ZeroRecord,
 )
 from lungfish.rig.plant import Plant
 from lungfish.rig.ports import RigLink, RigSwitch, RigTransmitter, RigValve
@@ -76,6 +77,7 @@ class MemoryKeeper:
         self.kept_baselines: dict[str, tuple[Baseline, str | None]] = {}
         self.requests: list[BaselineRequest] = []
         self.tries: list[tuple[str, Stamp]] = []
+        self.kept_zeros: list[ZeroRecord] = []
         self.stuck = False
 
     def put_reading(self, record: ReadingRecord) -> None:
@@ -121,6 +123,12 @@ class MemoryKeeper:
     def clearing_tries(self, tank: str) -> tuple[Stamp, ...] | None:
         return tuple(at for name, at in self.tries if name == tank)
 
+    def put_zero(self, record: ZeroRecord) -> None:
+        self.kept_zeros.append(record)
+
+    def zeros(self, tank: str) -> tuple[ZeroRecord, ...] | None:
+        return tuple(record for record in reversed(self.kept_zeros) if record.tank == tank)
+
     def of(self, tank: str) -> list[ReadingRecord]:
         return [record for record in self.readings if record.tank == tank]
 
@@ -144,14 +152,18 @@ class Watched:
     valve: RigValve
     clock: LoopClock
     moves: list[CoilMove]
+    vents: bool = False
+
+    def _coil(self) -> bool:
+        return self.plant.vent_coil if self.vents else self.plant.coil
 
     async def command(self, state: ValveState) -> ValveEcho:
-        was = self.plant.coil
+        was = self._coil()
         try:
             return await self.valve.command(state)
         finally:
-            if self.plant.coil is not was:
-                self.moves.append(CoilMove(self.clock.monotonic_s(), self.tank, self.plant.coil))
+            if self._coil() is not was:
+                self.moves.append(CoilMove(self.clock.monotonic_s(), self.tank, self._coil()))
 
     async def observe(self) -> ValveEcho:
         return await self.valve.observe()
@@ -207,12 +219,26 @@ class VirtualSite:
             for name, plant in self.plants.items()
             if site.tanks[name].blow_valve is not None
         }
+        self.vent_links = {name: RigLink() for name in site.tanks}
+        vent_valves = {
+            name: Watched(
+                vent_valve_name(name),
+                plant,
+                RigValve(plant, self.clock, self.vent_links[name], vents=True),
+                self.clock,
+                self.moves,
+                vents=True,
+            )
+            for name, plant in self.plants.items()
+            if site.tanks[name].vent_valve is not None
+        }
         self.daemon = Daemon(
             site,
             Devices(
                 transmitters=self.transmitters,
                 valves=valves,
                 blow_valves=blow_valves,
+                vent_valves=vent_valves,
                 switches={name: self._switches(tank) for name, tank in site.tanks.items()},
             ),
             self.clock,
@@ -264,4 +290,4 @@ class VirtualSite:
         return max([longest_s, *(self.clock.monotonic_s() - at_s for at_s in since.values())])
 
     def any_open(self) -> Sequence[str]:
-        return [name for name, plant in self.plants.items() if plant.coil]
+        return [name for name, plant in self.plants.items() if plant.coil or plant.vent_coil]

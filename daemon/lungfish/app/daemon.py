@@ -14,7 +14,7 @@ from lungfish.app.progress import Progress
 from lungfish.app.purge_valve import OpenWatch, PurgeValve
 from lungfish.app.supervisor import keep_running
 from lungfish.app.tank_loop import CycleMaker, TankLoop
-from lungfish.config import Site, Tank, blow_valve_name, cycle_setup
+from lungfish.config import Site, Tank, blow_valve_name, cycle_setup, vent_valve_name
 from lungfish.core.cycle import Cycle
 from lungfish.core.events import Input, ValveState
 from lungfish.ports import Clock, Switch, Transmitter, Valve
@@ -40,6 +40,8 @@ class Devices:
     """What lets air in."""
     blow_valves: Mapping[str, Valve] = field(default_factory=dict)
     """What blows plugs down, where that is a valve of its own."""
+    vent_valves: Mapping[str, Valve] = field(default_factory=dict)
+    """What opens transmitters to the atmosphere, where there is such a valve."""
     switches: Mapping[str, Mapping[Input, Switch]] = field(default_factory=dict)
     """Optional inputs; a tank without any may be left out."""
 
@@ -71,21 +73,29 @@ def build_tank_loop(
     """
     name = tank.name
 
-    def held(called: str, device: Valve, max_open_s: float) -> PurgeValve:
+    def held(called: str, device: Valve, max_open_s: float, *, lets_air_in: bool = True) -> PurgeValve:
         return PurgeValve(
             called,
             device,
             clock,
-            air,
+            air if lets_air_in else AirPermits(1),
             max_open_s=max_open_s,
             watch=watch,
-            announce=lambda: journal.announce(name),
+            announce=(lambda: journal.announce(name)) if lets_air_in else None,
             tell=lambda text: journal.event("valve", text, tank=name, level=logging.WARNING),
         )
 
     valve = held(name, devices.valves[name], tank.valve.max_open_s)
     blow = tank.blow_valve
     blow_valve = held(blow_valve_name(name), devices.blow_valves[name], blow.max_open_s) if blow is not None else None
+    vent_valve = None
+    if tank.vent_valve is not None:
+        called, device = vent_valve_name(name), devices.vent_valves[name]
+        vent_valve = held(called, device, tank.vent_valve.max_open_s, lets_air_in=False)
+        others = [each for each in (valve, blow_valve) if each is not None]
+        vent_valve.never_with = tuple(others)
+        for each in others:
+            each.never_with = (vent_valve,)
     setup = cycle_setup(site, tank)
     return TankLoop(
         tank,
@@ -98,6 +108,7 @@ def build_tank_loop(
         make_cycle,
         devices.switches.get(name),
         blow_valve,
+        vent_valve,
     )
 
 

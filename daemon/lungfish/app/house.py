@@ -19,7 +19,7 @@ from lungfish.app.journal import Journal, store_trouble
 from lungfish.app.log import event_log
 from lungfish.app.notify import ServiceManager
 from lungfish.app.progress import Progress
-from lungfish.config import Site, blow_valve_name
+from lungfish.config import Site
 from lungfish.core.events import ValveState
 from lungfish.core.reading import Reading
 from lungfish.drivers.build import build_devices
@@ -81,7 +81,11 @@ async def open_house(site: Site, on_reading: OnReading | None = None) -> AsyncIt
         tell_unfinished(store)
         links = build_devices(site, clock)
         devices = Devices(
-            transmitters=links.transmitters, valves=links.valves, blow_valves=links.blow_valves, switches=links.switches
+            transmitters=links.transmitters,
+            valves=links.valves,
+            blow_valves=links.blow_valves,
+            vent_valves=links.vent_valves,
+            switches=links.switches,
         )
 
         def acted(tank: str, text: str) -> None:
@@ -108,7 +112,7 @@ async def open_house(site: Site, on_reading: OnReading | None = None) -> AsyncIt
 
 
 def _guard_acted(house: House, tank: str, text: str) -> None:
-    owner = next((name for name in house.site.tanks if tank in (name, blow_valve_name(name))), tank)
+    owner = house.site.owner(tank)
     house.journal.event("guard", text, tank=owner, level=logging.ERROR)
     if house.on_guard is not None:
         house.on_guard(owner, text)

@@ -13,7 +13,7 @@ from lungfish.app.clock import Stamps
 from lungfish.app.log import event_log
 from lungfish.core.baseline import Baseline
 from lungfish.core.setup import Learned
-from lungfish.ports import BaselineRequest, EventRecord, ReadingRecord, ReadingSink, Stamp
+from lungfish.ports import BaselineRequest, EventRecord, ReadingRecord, ReadingSink, Stamp, ZeroRecord
 
 __all__ = ["Journal", "Keeper", "iso_utc", "store_trouble"]
 
@@ -55,6 +55,14 @@ class Keeper(ReadingSink, Protocol):
 
     def clearing_tries(self, tank: str) -> tuple[Stamp, ...] | None:
         """When that was put down; None when it can't be read."""
+        ...
+
+    def put_zero(self, record: ZeroRecord) -> None:
+        """Keep a look at a transmitter's zero."""
+        ...
+
+    def zeros(self, tank: str) -> tuple[ZeroRecord, ...] | None:
+        """The latest of those, the newest first; None when they can't be read."""
         ...
 
     def baseline_requests(self, tank: str) -> Future[tuple[BaselineRequest, ...]]:

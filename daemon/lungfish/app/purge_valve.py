@@ -1,4 +1,4 @@
-"""One purge valve as the daemon holds it: what was commanded, what was seen, and shutting until it is confirmed."""
+"""One valve as the daemon holds it: what was commanded, what was seen, and shutting until it is confirmed."""
 
 from __future__ import annotations
 
@@ -78,6 +78,8 @@ class PurgeValve:
         """A command to open has been sent since this was last set to False."""
         self.shut_at_s: float | None = None
         """When it was last confirmed to have been shut by us, monotonic, s; None before."""
+        self.never_with: tuple[PurgeValve, ...] = ()
+        """Valves that must be confirmed shut before this one opens."""
         self.on_failed_try: Callable[[str], None] | None = None
         """Told of each try to shut that was not confirmed."""
 
@@ -103,6 +105,9 @@ class PurgeValve:
         async with self._turn:
             if self.observed is not ValveState.SHUT or self._shutting is not None:
                 raise DeviceRefused(f"valve of {self.called}: not opened, for it is not confirmed shut")
+            other = next((each for each in self.never_with if each.observed is not ValveState.SHUT), None)
+            if other is not None:
+                raise DeviceRefused(f"valve of {self.called}: not opened, for that of {other.called} may be open")
             if not self._has_air:
                 raise DeviceRefused(f"valve of {self.called}: not opened, for it has no air permit")
             self.commanded, self.observed = ValveState.OPEN, ValveState.UNKNOWN

@@ -17,6 +17,7 @@ from lungfish.app.purge_valve import PurgeValve
 from lungfish.app.records import aborted_record, reading_record
 from lungfish.app.runner import CycleRun, MeasuringCycle
 from lungfish.app.upkeep import Upkeep
+from lungfish.app.zeroing import Zeroing
 from lungfish.config import Tank
 from lungfish.core.events import Input, ValveState
 from lungfish.core.reading import Reading
@@ -32,6 +33,7 @@ _SHUT_WITHIN_S = 5.0
 _NEXT_EVENT_S = 30.0
 """A cycle under way hears from a device, an answer or a time-out, much more often than this."""
 _LEAST_DAMPING_S = 0.02
+_NOT_SHUT = "a valve of the tank is not confirmed shut"
 _STATED_LOG_U = 0.25
 
 
@@ -70,6 +72,7 @@ class TankLoop:
         make_cycle: makes the machine for one cycle.
         switches: its optional inputs.
         blow_valve: what a plug is blown down with, if that is not the purge valve.
+        vent_valve: what opens the transmitter to the atmosphere, if anything does.
     """
 
     def __init__(
@@ -84,14 +87,18 @@ class TankLoop:
         make_cycle: CycleMaker,
         switches: Mapping[Input, Switch] | None = None,
         blow_valve: PurgeValve | None = None,
+        vent_valve: PurgeValve | None = None,
     ) -> None:
         self.tank = tank
         self.valve = valve
-        self.valves = (valve,) if blow_valve is None else (valve, blow_valve)
-        """All that let air in; the last blows plugs down."""
+        self._blow_valve = blow_valve or valve
+        self._vent_valve = vent_valve
+        self.valves = tuple(each for each in (valve, blow_valve, vent_valve) if each is not None)
+        """All of the tank: each must be shut before one of them opens."""
         self._setup = setup
         self._config = settings_hash(setup)
         self._transmitter = transmitter
+        self._zeroing = Zeroing(tank, setup, self._config, journal, transmitter)
         self._clock = clock
         self._journal = journal
         self._progress = progress
@@ -100,6 +107,7 @@ class TankLoop:
         self._learned = journal.keeper.learned(tank.name, self._config) or first_learned(setup)
         self._upkeep = Upkeep(tank.name, setup, self._config, journal)
         self._unplugging = Unplugging(tank, setup, journal)
+        self._found: Reading | None = None
         self._pacing: Pacing | None = None
         self._run: CycleRun | None = None
         self.last_record: ReadingRecord | None = None
@@ -130,8 +138,8 @@ class TankLoop:
             await self._rest(self._pacing)
         while not self._stop.is_set():
             reading = await self.cycle()
-            if reading is not None and not self._stop.is_set():
-                await self._clear_after(reading)
+            if reading is not None and not self._stop.is_set() and not await self._clear_after(reading):
+                await self._check_zero_after(reading)
             if not self._stop.is_set():
                 await self._rest(self._pacing)
         self.finish()
@@ -151,35 +159,57 @@ class TankLoop:
         await asyncio.gather(self._see_it_shut(), self._upkeep.heed())
         if self._stop.is_set():
             return None
-        machine = self._make_cycle(self._setup, self._learned)
-        return await self._perform(machine, self.valve, self._keep, self._switches)
+        machine = self._make_cycle(self._zeroing.setup, self._learned)
+        await self._perform(machine, self.valve, self._keep, self._switches, self._zeroing.transmitter)
+        return self._found
 
-    async def _clear_after(self, reading: Reading) -> None:
-        """Blow the tube down if this cycle and the one before call for it and the site file allows it."""
+    async def _clear_after(self, reading: Reading) -> bool:
+        """Blow the tube down if this cycle and the one before call for it and the site file allows it.
+
+        Returns:
+            Whether a try was due.
+        """
         self._unplugging.take_in(reading)
         clearing = await self._unplugging.next_try(self._learned)
         if clearing is None:
+            return False
+        if await self._all_shut():
+            await self._perform(clearing, self._blow_valve, self._keep_clearing)
+            self._unplugging.ended(clearing)
+        elif not self._stop.is_set():
+            self._unplugging.not_made(_NOT_SHUT)
+        return True
+
+    async def _check_zero_after(self, reading: Reading) -> None:
+        """Open the transmitter to the atmosphere for a look at its zero, if that is due."""
+        check = None if self._vent_valve is None else self._zeroing.next_check(reading, self._learned)
+        if check is None or self._vent_valve is None:
             return
+        if await self._all_shut():
+            await self._perform(check, self._vent_valve, self._keep_check)
+            if not self._stop.is_set():
+                self._zeroing.ended(check)
+            self._learned = self._zeroing.adjusted(self._learned)
+        elif not self._stop.is_set():
+            self._zeroing.not_made(_NOT_SHUT)
+
+    async def _all_shut(self) -> bool:
+        """See to it that every valve of the tank is confirmed shut; False when one is not, or when told to stop."""
         self._promise()
         await self._see_it_shut()
-        if self._stop.is_set():
-            return
-        if any(valve.observed is not ValveState.SHUT for valve in self.valves):
-            self._unplugging.not_made("a valve of the tank is not confirmed shut")
-            return
-        await self._perform(clearing, self.valves[-1], self._keep_clearing, None)
-        self._unplugging.ended(clearing)
+        return not self._stop.is_set() and all(valve.observed is ValveState.SHUT for valve in self.valves)
 
     async def _perform(
         self,
         machine: MeasuringCycle,
         valve: PurgeValve,
         keep: Callable[[CycleRun, Reading], None],
-        switches: Mapping[Input, Switch] | None,
+        switches: Mapping[Input, Switch] | None = None,
+        transmitter: Transmitter | None = None,
     ) -> Reading:
         run = CycleRun(
             machine,
-            self._transmitter,
+            transmitter or self._transmitter,
             valve,
             self._clock,
             switches=switches,
@@ -192,15 +222,19 @@ class TankLoop:
             return await run.run()
         finally:
             self._run = None
-            if not run.kept:
+            if not run.kept and valve is not self._vent_valve:
                 sentence = "lungfish failed in this cycle; the log has the details"
                 opening_sent = valve.opening_sent
                 self._put(aborted_record(self.tank.name, self._journal.stamps, sentence, opening_sent=opening_sent))
 
     def _keep(self, run: CycleRun, reading: Reading) -> None:
+        zero = self._zeroing.evidence()
+        reading = self._found = self._zeroing.take_in(reading, self._learned)
         record = self._record(run, reading, self.valve)
-        self._learned = reading.learned
-        self._journal.keeper.put_learned(self.tank.name, reading.learned, self._config)
+        if zero is not None:
+            record = replace(record, evidence={**record.evidence, "zero": zero})
+        self._learned = self._zeroing.adjusted(reading.learned)
+        self._journal.keeper.put_learned(self.tank.name, self._learned, self._config)
         self._put(record)
         self._upkeep.after(reading, record.at.utc_s)
 
@@ -208,7 +242,12 @@ class TankLoop:
         """A blow-down has its row, as every opening has; it teaches nothing, and the tube's air is not what it was."""
         self._learned = replace(self._learned, shut_at_s=None)
         self._upkeep.disturbed()
-        self._put(self._record(run, reading, self.valves[-1]))
+        self._put(self._record(run, reading, self._blow_valve))
+
+    def _keep_check(self, run: CycleRun, reading: Reading) -> None:
+        """A zero check lets no air in and has no row of its own; what it found `Zeroing` keeps."""
+        self._learned = replace(self._learned, shut_at_s=None)
+        self._upkeep.disturbed()
 
     def _record(self, run: CycleRun, reading: Reading, valve: PurgeValve) -> ReadingRecord:
         return reading_record(

@@ -16,7 +16,7 @@ __all__ = ["add_parser", "run"]
 _MOST_THREADS = 32
 
 _DESCRIPTION = """\
-Shuts every purge valve and blow valve of a site and reads each back. Works by itself: whether the daemon runs or has
+Shuts every purge, blow and vent valve of a site and reads each back. Works by itself: whether the daemon runs or has
 died, and whatever state the store is in. A cycle that was under way in the daemon ends as `aborted`; its next one comes
 in its turn, so stop the daemon first when the valves are to stay shut.
 """

@@ -23,7 +23,9 @@ from lungfish.config.model import (
     Tee,
     TransmitterSpec,
     ValveSpec,
+    VentSpec,
     blow_valve_name,
+    vent_valve_name,
 )
 from lungfish.config.schema import json_schema
 
@@ -45,6 +47,7 @@ __all__ = [
     "Tee",
     "TransmitterSpec",
     "ValveSpec",
+    "VentSpec",
     "blow_setup",
     "blow_valve_name",
     "clear_setup",
@@ -53,4 +56,5 @@ __all__ = [
     "json_schema",
     "load_site",
     "load_site_text",
+    "vent_valve_name",
 ]

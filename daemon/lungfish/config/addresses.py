@@ -82,6 +82,8 @@ def _uses(name: str, tank: Tank, links: _Links, report: Report) -> Iterator[_Use
     yield _valve_use(("tanks", name, "valve"), tank.valve, links, report)
     if tank.blow_valve is not None:
         yield _valve_use(("tanks", name, "clear", "valve"), tank.blow_valve, links, report)
+    if tank.vent_valve is not None:
+        yield _valve_use(("tanks", name, "transmitter", "vent"), tank.vent_valve, links, report)
 
 
 def _valve_use(path: KeyPath, valve: ValveSpec, links: _Links, report: Report) -> _Use:
@@ -99,8 +101,8 @@ def _valve_use(path: KeyPath, valve: ValveSpec, links: _Links, report: Report) -
 
 def _links_of(tank: Tank) -> tuple[str, ...]:
     inputs = tuple(spec.link for spec in (tank.inputs.supply, tank.inputs.flow) if spec is not None)
-    blow = () if tank.blow_valve is None else (tank.blow_valve.link,)
-    return (tank.transmitter.link, tank.valve.link, *blow, *inputs)
+    valves = tuple(valve.link for valve in (tank.blow_valve, tank.vent_valve) if valve is not None)
+    return (tank.transmitter.link, tank.valve.link, *valves, *inputs)
 
 
 def _check_link(path: KeyPath, link: str, links: _Links, report: Report) -> None:

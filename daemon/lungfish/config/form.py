@@ -14,6 +14,7 @@ from lungfish.config.fields import Amperes, Host, Name, Quantity, ReadingUnit, S
 from lungfish.config.input_forms import InputsForm, SiteInputsForm
 from lungfish.config.sections import PAIR, ROWS, Address, Section, Size, UnitId
 from lungfish.config.valve_form import ValveForm
+from lungfish.config.vent_form import VentForm
 from lungfish.config.vessels import VesselForm
 from lungfish.units import (
     ACCELERATION,
@@ -214,6 +215,8 @@ class TransmitterForm(Section):
     """Time constant; found by itself by default."""
     overload: Annotated[float, Quantity(PRESSURE, "1 kPa", "1000 bar")] | None = None
     """Highest gauge pressure that its cell bears without harm, from its data sheet; the top of the span by default."""
+    vent: VentForm | None = None
+    """A valve that opens it to the atmosphere, for a regular check of its zero; none by default."""
 
 
 class TankForm(Section):

@@ -22,6 +22,7 @@ from lungfish.config.messages import form_problems
 from lungfish.config.model import AirSpec, Site, Tank
 from lungfish.config.report import Report
 from lungfish.config.sections import Section
+from lungfish.config.venting import with_vent
 from lungfish.errors import ConfigError, Problem
 
 __all__ = ["find_tank", "load_site", "load_site_text"]
@@ -102,9 +103,8 @@ def _understood(data: Mapping[str, Any], base: Path, report: Report) -> Site | N
     for name, form in _named(TankForm, data.get("tanks")):
         tank = build_tank(name, form, place, report) if form else None
         if form is not None and tank is not None:
-            tanks[name] = with_clear(
-                with_inputs(tank, form.inputs, supply, report), form.clear, links, air_spec, report
-            )
+            tank = with_vent(with_inputs(tank, form.inputs, supply, report), form.transmitter.vent, report)
+            tanks[name] = with_clear(tank, form.clear, links, air_spec, report)
     check_addresses(links, tanks, report, supply)
     if air_spec is None:
         return None

@@ -7,6 +7,14 @@ from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
 
+from lungfish.config.valve_model import (
+    Output,
+    ValveSpec,
+    VentSpec,
+    blow_valve_name,
+    valve_names,
+    vent_valve_name,
+)
 from lungfish.errors import Problem
 from lungfish.physics.standard import ReferenceState
 from lungfish.physics.vessel import Vessel
@@ -29,7 +37,9 @@ __all__ = [
     "Tee",
     "TransmitterSpec",
     "ValveSpec",
+    "VentSpec",
     "blow_valve_name",
+    "vent_valve_name",
 ]
 
 
@@ -75,13 +85,6 @@ class Bit(Enum):
     """A discrete input (function 2)."""
     COIL = "coil"
     """A coil (function 1)."""
-
-
-class Output(Enum):
-    """What kind of Modbus output drives a valve."""
-
-    COIL = "coil"
-    REGISTER = "register"
 
 
 class Tee(Enum):
@@ -175,26 +178,8 @@ class TransmitterSpec:
     """Highest gauge pressure that its cell bears, Pa; None when not stated."""
     current_loop: bool = False
     """It is read as a current: 4 and 20 mA are the ends of the span, and NAMUR NE 43 says which ones mean a failure."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ValveSpec:
-    """Where the purge valve is driven from."""
-
-    link: str
-    """Name of the link."""
-    unit: int
-    """Modbus unit id."""
-    output: Output
-    """A coil, or a holding register."""
-    address: int
-    """0-based address."""
-    open_value: int
-    """What is written to open it; 0 or 1 for a coil."""
-    shut_value: int
-    """What is written to shut it; never the same."""
-    max_open_s: float
-    """Longest time that it may be open in one cycle, s."""
+    vent: VentSpec | None = None
+    """A valve that opens it to the atmosphere for a zero check; None: there is none."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -321,6 +306,11 @@ class Tank:
         """The blow valve of its own; None when there is none."""
         return self.clear.valve if self.clear is not None else None
 
+    @property
+    def vent_valve(self) -> ValveSpec | None:
+        """The transmitter's vent valve; None when there is none."""
+        return self.transmitter.vent.valve if self.transmitter.vent is not None else None
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Site:
@@ -351,19 +341,20 @@ class Site:
 
     @property
     def valves(self) -> Mapping[str, ValveSpec]:
-        """Every valve that lets air in, by what it is called: its tank's name, a blow valve of its own with that."""
+        """Every valve that lungfish drives, by what it is called: its tank's name, the others of a tank with that."""
         found = {}
         for name, tank in self.tanks.items():
             found[name] = tank.valve
             if tank.blow_valve is not None:
                 found[blow_valve_name(name)] = tank.blow_valve
+            if tank.vent_valve is not None:
+                found[vent_valve_name(name)] = tank.vent_valve
         return found
 
+    def owner(self, called: str) -> str:
+        """The tank that a valve belongs to.
 
-def blow_valve_name(tank: str) -> str:
-    """What the blow valve of a tank is called: no tank can be called so, for its name holds no blank.
-
-    Args:
-        tank: its name in the site file.
-    """
-    return f"{tank} (blow valve)"
+        Args:
+            called: what the valve is called.
+        """
+        return next((name for name in self.tanks if called in valve_names(name)), called)

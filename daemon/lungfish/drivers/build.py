@@ -29,6 +29,8 @@ class Devices:
     """Purge valves by tank."""
     blow_valves: Mapping[str, ModbusValve]
     """Blow valves of their own by tank; a tank without one is not in it."""
+    vent_valves: Mapping[str, ModbusValve]
+    """Vent valves of transmitters by tank; a tank without one is not in it."""
     switches: Mapping[str, Mapping[Input, Switch]]
     """By tank, the switches that it has; may be empty."""
 
@@ -57,6 +59,11 @@ def build_devices(site: Site, clock: Clock) -> Devices:
             name: ModbusValve(links[spec.link], spec, clock)
             for name, tank in site.tanks.items()
             if (spec := tank.blow_valve) is not None
+        },
+        vent_valves={
+            name: ModbusValve(links[spec.link], spec, clock)
+            for name, tank in site.tanks.items()
+            if (spec := tank.vent_valve) is not None
         },
         switches={
             name: {

@@ -50,6 +50,7 @@ class Plant:
         self.faults = faults or Faults()
         """What is wrong now: its fields may be changed at any time, or all of it replaced."""
         self.coil = False
+        self.vent_coil = False
         self.air_in_pa_m3 = 0.0
         self.now_s = 0.0
         self.highest_pa = -math.inf
@@ -126,6 +127,16 @@ class Plant:
             self._moves.clear()
             self._spindle_open = to_open
 
+    @property
+    def vented(self) -> bool:
+        """Whether the transmitter is on the atmosphere and cut off from the tube, whatever the vent's coil says."""
+        return self.vent_coil if self.faults.vent_stuck is None else self.faults.vent_stuck
+
+    def command_vent(self, to_open: bool) -> None:
+        """Drive the coil of the transmitter's vent valve."""
+        if to_open != self.vent_coil:
+            self.vent_coil, self._changed_s = to_open, self.now_s
+
     def supply_switch(self, closes_above_share: float = 0.5) -> bool:
         """What a pressure switch in front of the restrictor says.
 
@@ -153,7 +164,7 @@ class Plant:
         if self.faults.frozen:
             return self._held_pa
         p, faults = self.params, self.faults
-        shown_pa = self._out_pa + (self._ripple.shown_pa if self._head_m else 0.0)
+        shown_pa = self._out_pa + (self._ripple.shown_pa if self._head_m and not self.vented else 0.0)
         zero_pa = p.zero_pa + faults.zero_shift_pa
         value = shown_pa * p.gain * (1.0 + faults.gain_error) + zero_pa + self._random.gauss(0.0, p.noise_pa)
         if faults.stuck_counts_pa > 0.0:
@@ -270,6 +281,8 @@ class Plant:
 
     def _transmitter_input_pa(self) -> float:
         """Gauge pressure at the transmitter before its damping, the ripple apart."""
+        if self.vented:
+            return 0.0
         p, air = self.params, self._air
         abs_pa = p.atmosphere_abs_pa + air.gauge_pa
         inside_m, outside_m = p.transmitter_height_m - air.rise_m, p.transmitter_height_m - self._head_m

@@ -105,16 +105,18 @@ class RigSwitch:
 
 
 class RigValve:
-    """Drives a plant's valve.
+    """Drives a plant's valve: the one that lets air in, or the vent of its transmitter.
 
     Args:
         plant: the plant; it is brought up to date at each request.
         clock: time of daemon and plant alike.
         link: delay and faults.
+        vents: it is the vent of the transmitter.
     """
 
-    def __init__(self, plant: Plant, clock: Clock, link: RigLink) -> None:
+    def __init__(self, plant: Plant, clock: Clock, link: RigLink, *, vents: bool = False) -> None:
         self._wire = _Wire(plant, clock, link)
+        self._vents = vents
 
     async def command(self, state: ValveState) -> ValveEcho:
         """Set the coil and read it back.
@@ -127,7 +129,8 @@ class RigValve:
             raise ValueError("a valve can be told to open or to shut, not to be unknown")
         shut = state is ValveState.SHUT
         at_s = await self._wire.there(lost=shut and self._wire.link.deaf_to_shut)
-        self._wire.plant.command(not shut)
+        plant = self._wire.plant
+        (plant.command_vent if self._vents else plant.command)(not shut)
         return await self._echo(at_s)
 
     async def observe(self) -> ValveEcho:
@@ -139,6 +142,7 @@ class RigValve:
         return await self._echo(await self._wire.there())
 
     async def _echo(self, at_s: float) -> ValveEcho:
-        state = ValveState.OPEN if self._wire.plant.coil else ValveState.SHUT
+        plant = self._wire.plant
+        state = ValveState.OPEN if (plant.vent_coil if self._vents else plant.coil) else ValveState.SHUT
         await self._wire.back(at_s)
         return ValveEcho(at_s=at_s, state=state)

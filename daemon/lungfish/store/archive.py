@@ -12,7 +12,7 @@ from urllib.parse import quote
 
 from lungfish.core.setup import Learned
 from lungfish.errors import StoreError
-from lungfish.ports import BaselineRequest, ClockState, Stamp, TracePoint
+from lungfish.ports import BaselineRequest, ClockState, Stamp, TracePoint, ZeroRecord
 from lungfish.store.air import AIR_SUMS
 from lungfish.store.baselines import StoredBaseline, baseline_from_json, requests_in
 from lungfish.store.clearings import tries_in
@@ -20,6 +20,7 @@ from lungfish.store.records import AirDay, AirUse, StoredEvent, StoredReading
 from lungfish.store.rows import Intent, learned_from_json
 from lungfish.store.schema import APPLICATION_ID, SCHEMA_VERSION
 from lungfish.store.traces import TRACE_CODEC, decode_trace
+from lungfish.store.zeros import zeros_in
 
 __all__ = ["Archive"]
 
@@ -163,6 +164,13 @@ class Archive:
         try:
             return tries_in(self._connection, tank)
         except sqlite3.Error as exc:
+            raise StoreError(f"{self._path}: can't be read: {exc}") from exc
+
+    def zeros(self, tank: str) -> tuple[ZeroRecord, ...]:
+        """The latest looks at the zero of a tank's transmitter, the newest first."""
+        try:
+            return zeros_in(self._connection, tank)
+        except (sqlite3.Error, ValueError) as exc:
             raise StoreError(f"{self._path}: can't be read: {exc}") from exc
 
     def _reading(self, row: tuple[Any, ...]) -> StoredReading:

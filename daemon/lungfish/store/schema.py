@@ -143,7 +143,33 @@ _CLEARING: tuple[str, ...] = (
     BEGIN SELECT RAISE (ABORT, 'tries are never deleted'); END""",
 )
 
-MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _BASELINES, _CLEARING)
+_ZERO: tuple[str, ...] = (
+    f"""CREATE TABLE zero_checks (
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    session TEXT NOT NULL CHECK (session <> ''),
+    number INTEGER NOT NULL CHECK (number >= 1),
+    boot_id TEXT NOT NULL CHECK (boot_id <> ''),
+    {_STAMP}
+    tank TEXT NOT NULL CHECK (tank <> ''),
+    config TEXT,
+    source TEXT NOT NULL CHECK (source IN ('vent', 'tip')),
+    outcome TEXT NOT NULL CHECK (outcome <> ''),
+    zero_pa REAL,
+    u_pa REAL CHECK (u_pa >= 0),
+    rest_pa REAL,
+    proven INTEGER NOT NULL CHECK (proven IN (0, 1)),
+    came_back INTEGER CHECK (came_back IN (0, 1)),
+    detail TEXT NOT NULL,
+    UNIQUE (session, number)
+    ) STRICT""",
+    "CREATE INDEX zero_checks_by_tank ON zero_checks (tank, id)",
+    """CREATE TRIGGER zero_checks_no_update BEFORE UPDATE ON zero_checks
+    BEGIN SELECT RAISE (ABORT, 'zero checks are never rewritten'); END""",
+    """CREATE TRIGGER zero_checks_no_delete BEFORE DELETE ON zero_checks
+    BEGIN SELECT RAISE (ABORT, 'zero checks are never deleted'); END""",
+)
+
+MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _BASELINES, _CLEARING, _ZERO)
 """Statements that lead from version n to n + 1, at place n."""
 
 SCHEMA_VERSION = len(MIGRATIONS)

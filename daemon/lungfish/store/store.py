@@ -15,7 +15,7 @@ from lungfish.core.baseline import Baseline
 from lungfish.core.codes import Diagnosis, Quality
 from lungfish.core.setup import Learned
 from lungfish.errors import StoreBusy, StoreError
-from lungfish.ports import BaselineRequest, EventRecord, ReadingRecord, Stamp
+from lungfish.ports import BaselineRequest, EventRecord, ReadingRecord, Stamp, ZeroRecord
 from lungfish.store.air import AirDayChore, PruneChore, Pruned, day_bounds_utc_s
 from lungfish.store.archive import Archive
 from lungfish.store.backlog import Backlog
@@ -25,6 +25,7 @@ from lungfish.store.lock import StoreLock, held_lock, lock_store
 from lungfish.store.opening import Connect, connect
 from lungfish.store.rows import EventItem, Intent, IntentItem, LearnedItem, ReadingItem
 from lungfish.store.writer import Writer
+from lungfish.store.zeros import ZeroItem
 
 __all__ = ["Store"]
 
@@ -50,6 +51,7 @@ class Store:
         self._session = uuid.uuid4().hex
         self._intents = 0
         self._tries = 0
+        self._zeros = 0
         self._ended = False
 
     @classmethod
@@ -218,6 +220,20 @@ class Store:
         try:
             with Archive(self._path) as archive:
                 return archive.clearing_tries(tank)
+        except StoreError:
+            return None  # told by `trouble`
+
+    def put_zero(self, record: ZeroRecord) -> None:
+        """Keep a look at a transmitter's zero. Returns at once and raises nothing."""
+        self._writer.seen(record.at)
+        self._zeros += 1
+        self._backlog.put(ZeroItem(self._session, self._zeros, record))
+
+    def zeros(self, tank: str) -> tuple[ZeroRecord, ...] | None:
+        """The latest looks at a tank's zero, the newest first; None when that can't be read."""
+        try:
+            with Archive(self._path) as archive:
+                return archive.zeros(tank)
         except StoreError:
             return None  # told by `trouble`
 

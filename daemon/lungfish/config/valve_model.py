@@ -1,0 +1,77 @@
+"""What a valve of a site file means, and what each valve of a tank is called."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+__all__ = ["Output", "ValveSpec", "VentSpec", "blow_valve_name", "valve_names", "vent_valve_name"]
+
+
+class Output(Enum):
+    """What kind of Modbus output drives a valve."""
+
+    COIL = "coil"
+    REGISTER = "register"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ValveSpec:
+    """Where a valve is driven from."""
+
+    link: str
+    """Name of the link."""
+    unit: int
+    """Modbus unit id."""
+    output: Output
+    """A coil, or a holding register."""
+    address: int
+    """0-based address."""
+    open_value: int
+    """What is written to open it; 0 or 1 for a coil."""
+    shut_value: int
+    """What is written to shut it; never the same."""
+    max_open_s: float
+    """Longest time that it may be open in one cycle or zero check, s."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VentSpec:
+    """The valve that opens a transmitter to the atmosphere, and how it is used."""
+
+    valve: ValveSpec
+    """Where it is driven from: open, the transmitter is on the atmosphere and cut off from the tube."""
+    every_s: float
+    """From one zero check to the next, s."""
+    correct: bool
+    """Whether a zero that was found is taken out of the readings."""
+
+
+_BLOW, _VENT = " (blow valve)", " (vent valve)"
+
+
+def blow_valve_name(tank: str) -> str:
+    """What the blow valve of a tank is called: no tank can be called so, for its name holds no blank.
+
+    Args:
+        tank: its name in the site file.
+    """
+    return f"{tank}{_BLOW}"
+
+
+def vent_valve_name(tank: str) -> str:
+    """What the vent valve of a tank's transmitter is called.
+
+    Args:
+        tank: its name in the site file.
+    """
+    return f"{tank}{_VENT}"
+
+
+def valve_names(tank: str) -> tuple[str, ...]:
+    """What valves of a tank can be called.
+
+    Args:
+        tank: its name in the site file.
+    """
+    return tank, blow_valve_name(tank), vent_valve_name(tank)
