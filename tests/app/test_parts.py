@@ -134,7 +134,7 @@ def test_the_service_manager_hears_each_state(tmp_path: Path, abstract: bool) ->
     ("micros", "pid", "watchdog_s"),
     [
         ("2000000", "", 2.0),
-        ("2000000", str(os.getpid()), 2.0),
+        pytest.param("2000000", str(os.getpid()), 2.0, id="this process"),
         ("2000000", "1", None),  # meant for another process
         ("0", "", None),
         ("soon", "", None),
