@@ -6,10 +6,11 @@ import heapq
 import random
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Protocol
 
-from lungfish.core.clearing import Clearing
 from lungfish.core.events import (
     Abort,
+    Action,
     AirGranted,
     AskAir,
     Event,
@@ -31,6 +32,12 @@ from lungfish.rig.plant import Plant
 __all__ = ["Link", "drive"]
 
 
+class Machine(Protocol):
+    """A clearing, or a zero check."""
+
+    def step(self, event: Event) -> tuple[Action, ...]: ...
+
+
 @dataclass(frozen=True, kw_only=True)
 class Link:
     """A link that carries one request at a time."""
@@ -48,8 +55,17 @@ class Link:
 
 
 class _Drive:
-    def __init__(self, plant: Plant, clearing: Clearing, link: Link, seed: int, abort_at_s: float | None) -> None:
+    def __init__(
+        self,
+        plant: Plant,
+        clearing: Machine,
+        link: Link,
+        seed: int,
+        abort_at_s: float | None,
+        move: Callable[[bool], None] | None = None,
+    ) -> None:
         self.plant, self.clearing, self.link = plant, clearing, link
+        self.move = move or plant.command
         self.random = random.Random(seed)
         self.now_s = plant.now_s
         self.reading: Reading | None = None
@@ -147,25 +163,28 @@ class _Drive:
             self.at(begin_s + takes_s, lambda: self.feed(failed))
             return
         echo = ValveSeen(t_s=begin_s + takes_s / 2.0, state=state)
-        self.at(begin_s + takes_s * self.random.random(), lambda: self.plant.command(state is ValveState.OPEN))
+        self.at(begin_s + takes_s * self.random.random(), lambda: self.move(state is ValveState.OPEN))
         self.at(begin_s + takes_s, lambda: self.feed(echo))
 
 
 def drive(
     plant: Plant,
-    clearing: Clearing,
+    clearing: Machine,
     link: Link,
     seed: int = 1,
     *,
     abort_at_s: float | None = None,
     freeze_at_s: float | None = None,
+    move: Callable[[bool], None] | None = None,
 ) -> tuple[Reading, list[object]]:
-    """Run a clearing to its end, aborted or with the transmitter frozen after so long.
+    """Run a clearing, or a zero check with the `move` of its vent, to its end.
+
+    It may be aborted, or have its transmitter frozen, after so long.
 
     Returns:
         Its row, and every action in order. The plant has been brought to the moment that the last command was through.
     """
-    run = _Drive(plant, clearing, link, seed, abort_at_s)
+    run = _Drive(plant, clearing, link, seed, abort_at_s, move)
     if freeze_at_s is not None:
         run.at(plant.now_s + freeze_at_s, lambda: setattr(plant.faults, "frozen", True))
     return run.run(), run.actions

@@ -184,7 +184,16 @@ def _tank_lines(site: Site, tank: Tank, meaning: TankMeaning) -> Iterator[str]:
     yield _row("level at best known to (k = 2)", f"{worst:.0f} mm", f"brim-full; {half:.0f} mm half full")
     yield from _purge_lines(tank, meaning)
     yield from _input_lines(tank)
+    yield from _vent_lines(tank)
     yield from _clear_lines(site, tank)
+
+
+def _vent_lines(tank: Tank) -> Iterator[str]:
+    vent = tank.transmitter.vent
+    if vent is not None:
+        yield _row("zero of the transmitter", "checked", f"every {_duration(vent.every_s)}, by its vent valve")
+        held = "taken out of the readings" if vent.correct else "told, and widens the readings"
+        yield _row("  a drift is", held, f"the vent is open {vent.valve.max_open_s:g} s at most")
 
 
 def _clear_lines(site: Site, tank: Tank) -> Iterator[str]:

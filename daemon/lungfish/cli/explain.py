@@ -11,6 +11,7 @@ from collections.abc import Sequence
 
 from lungfish.cli.baseline import baseline_as_json, kept_baseline
 from lungfish.cli.explain_screen import TREND_CYCLES, Explained, screen_lines
+from lungfish.cli.explain_zero import kept_zeros, zero_as_json
 from lungfish.cli.show import as_json
 from lungfish.cli.terminal import put, shows_unicode
 from lungfish.config import Site, cycle_setup, find_tank, load_site
@@ -126,6 +127,7 @@ def _explained(site: Site, tank: str, cycles: int) -> Explained | None:
             learned=learned,
             events=archive.last_events(tank, _EVENTS),
             baseline=None if known is None else kept_baseline(site, known, archive),
+            zeros=None if known is None else kept_zeros(site, known, archive),
             limits=_limits(site, tank, readings[0], learned),
         )
 
@@ -165,6 +167,7 @@ def _as_json(tank: Explained, cycles: int) -> dict[str, object]:
         "cycles": [as_json(_record(reading), reading.seq) for reading in tank.readings[:cycles]],
         "learned": None if tank.learned is None else dataclasses.asdict(tank.learned),
         "baseline": None if tank.baseline is None else baseline_as_json(tank.baseline),
+        "zeros": None if tank.zeros is None else zero_as_json(tank.zeros),
         "events": _events(tank.events),
     }
 

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 from lungfish.app.journal import iso_utc
 from lungfish.cli.baseline import KeptBaseline
 from lungfish.cli.explain_baseline import baseline_lines, call_lines
+from lungfish.cli.explain_zero import KeptZeros, zero_call_lines, zero_lines
 from lungfish.cli.terminal import WIDTH
 from lungfish.core.budget import COVERAGE_FACTOR
 from lungfish.core.setup import Learned
@@ -83,6 +84,8 @@ class Explained:
     """Of the tank, the newest first."""
     baseline: KeptBaseline | None = None
     """None: the tank is not in the site file any more."""
+    zeros: KeptZeros | None = None
+    """None: the tank is not in the site file any more."""
     limits: Sequence[Limit] = ()
     """Pressures that ended the newest cycle."""
 
@@ -102,6 +105,8 @@ def screen_lines(tank: Explained, *, cycles: int, unicode: bool) -> Iterator[str
         yield from _verdict(told)
     if tank.baseline is not None:
         yield from call_lines(tank.baseline, zone)
+    if tank.zeros is not None:
+        yield from zero_call_lines(tank.zeros)
     yield ""
     yield from _picture(tank, last, unicode)
     yield ""
@@ -111,6 +116,8 @@ def screen_lines(tank: Explained, *, cycles: int, unicode: bool) -> Iterator[str
     yield from _learned(tank.learned)
     if tank.baseline is not None:
         yield from baseline_lines(tank.baseline, zone, unicode=unicode)
+    if tank.zeros is not None:
+        yield from zero_lines(tank.zeros, zone)
     if tank.events:
         yield ""
         yield from _events(tank.events, zone)

@@ -20,6 +20,7 @@ from lungfish.core.advice_table import ADVICE
 from lungfish.core.baseline import FALSE_CALL_CYCLES, LEARNING_CYCLES
 from lungfish.core.codes import GRAVITY_ORDER, Category, Diagnosis
 from lungfish.core.level import DISAGREEMENT_SIGMAS
+from lungfish.core.zero import MOST_SHARE, SIGMAS
 
 __all__ = ["FIGURES", "lines_of", "title_of", "topics"]
 
@@ -36,6 +37,8 @@ FIGURES: Mapping[str, str] = {
     "false_call_cycles": f"{FALSE_CALL_CYCLES:,.0f}",
     "leak_pa_s": f"{verdict.LEAK_PA_S:.0f}",
     "sigmas": f"{DISAGREEMENT_SIGMAS:.0f}",
+    "zero_sigmas": f"{SIGMAS:.0f}",
+    "zero_share": f"{100.0 * MOST_SHARE:.0f}",
 }
 """Numbers of the code that pages tell."""
 

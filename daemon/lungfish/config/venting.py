@@ -30,7 +30,7 @@ def with_vent(tank: Tank, form: VentForm | None, report: Report) -> Tank:
     for key, shown in (
         ("max_open", f"{form.max_open:g} s"),
         ("every", f"{form.every / 86400.0:g} day"),
-        ("correct", "false: a zero that has drifted is told and widens the readings"),
+        ("correct", "false: a drift is told, not taken out"),
     ):
         if key not in form.model_fields_set:
             report.assume((*path, key), shown)

@@ -240,7 +240,7 @@ def told(setup: CycleSetup, zero: Zero, *, taken_out: bool) -> str:
         text += f", within the {limit_pa:.0f} Pa of its tolerance"
     else:
         text += f", beyond the {limit_pa:.0f} Pa of its tolerance: have its zero set"
-        text += "" if taken_out else "; until then every reading is widened by it"
+        text += "" if taken_out else "; every reading is widened by what is not taken out of it"
     if taken_out:
         text += "; it is taken out of the readings"
     if zero.source is Source.VENT and not zero.proven:

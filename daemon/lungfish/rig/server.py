@@ -19,7 +19,7 @@ from pymodbus.constants import ExcCodes
 from pymodbus.server import ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
-from lungfish.config import Site, Tank, cycle_setup, load_site
+from lungfish.config import Site, Tank, ValveSpec, blow_valve_name, cycle_setup, load_site, vent_valve_name
 from lungfish.config.model import Bit, Output, RegisterTable
 from lungfish.errors import ConfigError
 from lungfish.physics.bubble import ripple_bound_pa
@@ -45,6 +45,30 @@ class ServerFaults:
     """Requests are carried out, but no answer is sent."""
     lost_share: float = 0.0
     """Share of answers that are not sent, 0 to 1."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Driven:
+    """A valve and what its output moves."""
+
+    called: str
+    spec: ValveSpec
+    command: Callable[[bool], None]
+    is_open: Callable[[], bool]
+
+
+def _driven(site: Site, plants: Mapping[str, Plant]) -> list[_Driven]:
+    found = []
+    for name, tank in site.tanks.items():
+        plant = plants[name]
+        is_open = functools.partial(getattr, plant, "coil")
+        found.append(_Driven(name, tank.valve, plant.command, is_open))
+        if tank.blow_valve is not None:
+            found.append(_Driven(blow_valve_name(name), tank.blow_valve, plant.command, is_open))
+        if tank.vent_valve is not None:
+            vented = functools.partial(getattr, plant, "vent_coil")
+            found.append(_Driven(vent_valve_name(name), tank.vent_valve, plant.command_vent, vented))
+    return found
 
 
 def plant_for(site: Site, tank: Tank, level_m: Callable[[float], float], seed: int) -> Plant:
@@ -86,7 +110,7 @@ class RigServer:
     Args:
         site: the site.
         plants: a plant for each tank.
-        on_coil: told of each change of a valve's coil: tank, whether it is open now, monotonic time.
+        on_coil: told of each change of a valve's coil: what the valve is called, whether it is open, monotonic time.
         faults: of every link.
         seed: of the lost answers.
     """
@@ -105,6 +129,7 @@ class RigServer:
         self.faults = faults or ServerFaults()
         self._on_coil = on_coil
         self._inputs = RigInputs(site, plants)
+        self._valves = _driven(site, plants)
         self._random = random.Random(seed)  # noqa: S311 - a simulation, not a secret
         self._servers: list[ModbusTcpServer] = []
         self._ticking: asyncio.Task[None] | None = None
@@ -150,23 +175,23 @@ class RigServer:
     def _devices(self, links: set[str]) -> list[SimDevice]:
         tanks = self.site.tanks.values()
         units = {tank.transmitter.unit for tank in tanks if tank.transmitter.link in links}
-        units |= {tank.valve.unit for tank in tanks if tank.valve.link in links}
+        units |= {valve.spec.unit for valve in self._valves if valve.spec.link in links}
         units |= {unit for unit, _, _ in self._inputs.ends(links)}
         return [self._device(unit, links) for unit in sorted(units)]
 
     def _device(self, unit: int, links: set[str]) -> SimDevice:
         tanks = self.site.tanks.values()
         senders = [t for t in tanks if t.transmitter.unit == unit and t.transmitter.link in links]
-        valves = [t for t in tanks if t.valve.unit == unit and t.valve.link in links]
+        valves = [valve for valve in self._valves if valve.spec.unit == unit and valve.spec.link in links]
         ends: dict[RegisterTable | Bit, list[int]] = {table: [0] for table in (*RegisterTable, *Bit)}
         for at, table, end in self._inputs.ends(links):
             if at == unit:
                 ends[table].append(end)
-        ends[Bit.COIL] += [t.valve.address + 1 for t in valves if t.valve.output is Output.COIL]
+        ends[Bit.COIL] += [v.spec.address + 1 for v in valves if v.spec.output is Output.COIL]
         for tank in senders:
             spec = tank.transmitter
             ends[spec.table].append(spec.register + spec.format.registers)
-        ends[RegisterTable.HOLDING] += [t.valve.address + 1 for t in valves if t.valve.output is Output.REGISTER]
+        ends[RegisterTable.HOLDING] += [v.spec.address + 1 for v in valves if v.spec.output is Output.REGISTER]
         bits = {bit: [False] * (_COILS_IN_REGISTER * (_size(ends[bit]) // _COILS_IN_REGISTER + 1)) for bit in Bit}
         return SimDevice(
             unit,
@@ -184,7 +209,7 @@ class RigServer:
         links: set[str],
         unit: int,
         senders: Sequence[Tank],
-        valves: Sequence[Tank],
+        valves: Sequence[_Driven],
         function: int,
         address: int,
         registers: list[int],
@@ -197,7 +222,7 @@ class RigServer:
     async def _request(
         self,
         senders: Sequence[Tank],
-        valves: Sequence[Tank],
+        valves: Sequence[_Driven],
         function: int,
         address: int,
         registers: list[int],
@@ -215,17 +240,17 @@ class RigServer:
                     words = registers_of_pressure(self.plants[tank.name].gauge_pa(), spec)
                     registers[spec.register : spec.register + len(words)] = words
 
-    def _write(self, valves: Sequence[Tank], output: Output, address: int, values: Sequence[int | bool]) -> None:
-        for tank in valves:
-            spec = tank.valve
+    def _write(self, valves: Sequence[_Driven], output: Output, address: int, values: Sequence[int | bool]) -> None:
+        for valve in valves:
+            spec = valve.spec
             place = spec.address - address
             if spec.output is not output or not 0 <= place < len(values):
                 continue
-            plant, to_open = self.plants[tank.name], int(values[place]) == spec.open_value
-            if plant.coil is not to_open:
-                plant.command(to_open)
+            to_open = int(values[place]) == spec.open_value
+            if valve.is_open() is not to_open:
+                valve.command(to_open)
                 if self._on_coil is not None:
-                    self._on_coil(tank.name, to_open, time.monotonic())
+                    self._on_coil(valve.called, to_open, time.monotonic())
 
 
 def _size(ends: Iterable[int]) -> int:
