@@ -12,7 +12,7 @@ import time
 from collections.abc import Sequence
 
 from lungfish.config import Site, Tank, load_site
-from lungfish.rig.server import RigServer, plant_for
+from lungfish.rig.server import Driven, RigServer, plant_for
 
 
 class CountedRig(RigServer):
@@ -36,7 +36,7 @@ class CountedRig(RigServer):
     async def _request(
         self,
         senders: Sequence[Tank],
-        valves: Sequence[Tank],
+        valves: Sequence[Driven],
         function: int,
         address: int,
         registers: list[int],

@@ -27,7 +27,7 @@ from lungfish.rig.inputs import RigInputs
 from lungfish.rig.plant import Plant, PlantParameters
 from lungfish.rig.registers import registers_of_pressure
 
-__all__ = ["RigServer", "ServerFaults", "main", "plant_for"]
+__all__ = ["Driven", "RigServer", "ServerFaults", "main", "plant_for"]
 
 _TICK_S = 0.02
 _COILS_IN_REGISTER = 16
@@ -48,26 +48,30 @@ class ServerFaults:
 
 
 @dataclass(frozen=True, slots=True)
-class _Driven:
+class Driven:
     """A valve and what its output moves."""
 
     called: str
+    """What it is called."""
     spec: ValveSpec
+    """Where it is driven from."""
     command: Callable[[bool], None]
+    """Drives its coil."""
     is_open: Callable[[], bool]
+    """What its coil says."""
 
 
-def _driven(site: Site, plants: Mapping[str, Plant]) -> list[_Driven]:
+def _driven(site: Site, plants: Mapping[str, Plant]) -> list[Driven]:
     found = []
     for name, tank in site.tanks.items():
         plant = plants[name]
         is_open = functools.partial(getattr, plant, "coil")
-        found.append(_Driven(name, tank.valve, plant.command, is_open))
+        found.append(Driven(name, tank.valve, plant.command, is_open))
         if tank.blow_valve is not None:
-            found.append(_Driven(blow_valve_name(name), tank.blow_valve, plant.command, is_open))
+            found.append(Driven(blow_valve_name(name), tank.blow_valve, plant.command, is_open))
         if tank.vent_valve is not None:
             vented = functools.partial(getattr, plant, "vent_coil")
-            found.append(_Driven(vent_valve_name(name), tank.vent_valve, plant.command_vent, vented))
+            found.append(Driven(vent_valve_name(name), tank.vent_valve, plant.command_vent, vented))
     return found
 
 
@@ -209,7 +213,7 @@ class RigServer:
         links: set[str],
         unit: int,
         senders: Sequence[Tank],
-        valves: Sequence[_Driven],
+        valves: Sequence[Driven],
         function: int,
         address: int,
         registers: list[int],
@@ -222,7 +226,7 @@ class RigServer:
     async def _request(
         self,
         senders: Sequence[Tank],
-        valves: Sequence[_Driven],
+        valves: Sequence[Driven],
         function: int,
         address: int,
         registers: list[int],
@@ -240,7 +244,7 @@ class RigServer:
                     words = registers_of_pressure(self.plants[tank.name].gauge_pa(), spec)
                     registers[spec.register : spec.register + len(words)] = words
 
-    def _write(self, valves: Sequence[_Driven], output: Output, address: int, values: Sequence[int | bool]) -> None:
+    def _write(self, valves: Sequence[Driven], output: Output, address: int, values: Sequence[int | bool]) -> None:
         for valve in valves:
             spec = valve.spec
             place = spec.address - address
