@@ -17,6 +17,7 @@ __all__ = [
     "Clock",
     "ClockState",
     "EventRecord",
+    "Isolating",
     "PressureSample",
     "ReadingRecord",
     "ReadingSink",
@@ -105,6 +106,18 @@ class Switch(Protocol):
             DeviceError: no usable answer: then nothing is known, and neither yes nor no may be concluded.
         """
         ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Isolating:
+    """The valve that cuts a transmitter off, and what tells of it."""
+
+    valve: Valve
+    """Open, the transmitter is on the tube."""
+    shut: Switch
+    """Says that the valve itself is shut."""
+    safe: Switch
+    """Says that the pressure on the tube's side is below what the transmitter bears."""
 
 
 class Clock(Protocol):

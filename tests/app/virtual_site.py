@@ -13,7 +13,7 @@ from lungfish.app.daemon import Daemon, Devices
 from lungfish.app.journal import Journal
 from lungfish.app.notify import ServiceManager
 from lungfish.app.tank_loop import CycleMaker
-from lungfish.config import Site, Tank, blow_valve_name, load_site_text, vent_valve_name
+from lungfish.config import Site, Tank, blow_valve_name, isolating_valve_name, load_site_text, vent_valve_name
 from lungfish.core.baseline import Baseline
 from lungfish.core.cycle import Cycle
 from lungfish.core.events import Input, ValveState
@@ -22,6 +22,7 @@ from lungfish.ports import (
     BaselineRequest,
     ClockState,
     EventRecord,
+    Isolating,
     PressureSample,
     ReadingRecord,
     Stamp,
@@ -30,7 +31,7 @@ from lungfish.ports import (
     ZeroRecord,
 )
 from lungfish.rig.plant import Plant
-from lungfish.rig.ports import RigLink, RigSwitch, RigTransmitter, RigValve
+from lungfish.rig.ports import RigCoil, RigLink, RigSwitch, RigTransmitter, RigValve
 from lungfish.rig.server import plant_for
 
 HEAD = """
@@ -152,18 +153,14 @@ class Watched:
     valve: RigValve
     clock: LoopClock
     moves: list[CoilMove]
-    vents: bool = False
-
-    def _coil(self) -> bool:
-        return self.plant.vent_coil if self.vents else self.plant.coil
 
     async def command(self, state: ValveState) -> ValveEcho:
-        was = self._coil()
+        was = self.valve.coil_on()
         try:
             return await self.valve.command(state)
         finally:
-            if self._coil() is not was:
-                self.moves.append(CoilMove(self.clock.monotonic_s(), self.tank, self._coil()))
+            if self.valve.coil_on() is not was:
+                self.moves.append(CoilMove(self.clock.monotonic_s(), self.tank, self.valve.coil_on()))
 
     async def observe(self) -> ValveEcho:
         return await self.valve.observe()
@@ -203,6 +200,7 @@ class VirtualSite:
         self.plants = {name: plant_for(site, tank, level_m, n) for n, (name, tank) in enumerate(site.tanks.items())}
         self.links = {name: RigLink() for name in site.tanks}
         self.moves: list[CoilMove] = []
+        self.isolating_moves: list[CoilMove] = []
         self.transmitters = {
             name: Counted(RigTransmitter(plant, self.clock, self.links[name]), self.clock)
             for name, plant in self.plants.items()
@@ -224,14 +222,16 @@ class VirtualSite:
             name: Watched(
                 vent_valve_name(name),
                 plant,
-                RigValve(plant, self.clock, self.vent_links[name], vents=True),
+                RigValve(plant, self.clock, self.vent_links[name], RigCoil.VENT),
                 self.clock,
                 self.moves,
-                vents=True,
             )
             for name, plant in self.plants.items()
             if site.tanks[name].vent_valve is not None
         }
+        self.isolating_links = {name: RigLink() for name in site.tanks}
+        self.safe_links = {name: RigLink() for name in site.tanks}
+        isolating = {name: self._isolating(name) for name in site.tanks if site.tanks[name].isolate}
         self.daemon = Daemon(
             site,
             Devices(
@@ -239,6 +239,7 @@ class VirtualSite:
                 valves=valves,
                 blow_valves=blow_valves,
                 vent_valves=vent_valves,
+                isolating=isolating,
                 switches={name: self._switches(tank) for name, tank in site.tanks.items()},
             ),
             self.clock,
@@ -247,6 +248,16 @@ class VirtualSite:
             manager=manager,
         )
         self.stop = asyncio.Event()
+
+    def _isolating(self, name: str) -> Isolating:
+        plant, link = self.plants[name], self.isolating_links[name]
+        plant.command_isolator(False)  # without power
+        valve = RigValve(plant, self.clock, link, RigCoil.ISOLATOR)
+        return Isolating(
+            valve=Watched(isolating_valve_name(name), plant, valve, self.clock, self.isolating_moves),
+            shut=RigSwitch(plant, lambda: plant.isolated, self.clock, link),
+            safe=RigSwitch(plant, plant.bears_tube, self.clock, self.safe_links[name]),
+        )
 
     def _switches(self, tank: Tank) -> dict[Input, Switch]:
         plant = self.plants[tank.name]

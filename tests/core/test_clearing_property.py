@@ -100,6 +100,8 @@ def run_case(seed: int) -> Case:
     clearing = Clearing(setup, Learned(damping_s=damping_s, log_damping_u=0.05), clear)
     abort_at_s = rng.choice([None, None, rng.uniform(0.0, 30.0)])
     freeze_at_s = rng.choice([None, None, None, rng.uniform(0.5, 10.0)])
+    if rng.random() < 0.2:  # cut off by an isolating valve: the tube may rise to the supply's pressure
+        plant.command_isolator(False)
     plant.highest_pa = -math.inf
     reading, actions = drive(plant, clearing, link, seed, abort_at_s=abort_at_s, freeze_at_s=freeze_at_s)
     plant.advance(plant.now_s + VALVE_S)

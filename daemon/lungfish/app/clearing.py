@@ -121,9 +121,11 @@ class Unplugging:
         if self._last is not None:
             self._before = state, self._last
         self._calls = []
+        cut_off = self._spec is not None and self._spec.isolate is not None
         self._event(
             f"try {number} of {tries} within 24 h begins, for {_CYCLES} cycles running said `{cause.value}`: up to "
-            f"{allowed.pulses} pulses, never beyond {allowed.limit_pa / 1000.0:.4g} kPa at the transmitter",
+            f"{allowed.pulses} pulses, never beyond {allowed.limit_pa / 1000.0:.4g} kPa at the transmitter"
+            + (", which is cut off from the tube meanwhile" if cut_off else ""),
             logging.WARNING,
         )
         return Clearing(self._setup, learned, allowed, climb_pa_s)

@@ -4,20 +4,22 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from lungfish.app.air import AirPermits
+from lungfish.app.isolating import Isolator
 from lungfish.app.journal import Journal
 from lungfish.app.notify import ServiceManager
 from lungfish.app.progress import Progress
 from lungfish.app.purge_valve import OpenWatch, PurgeValve
 from lungfish.app.supervisor import keep_running
 from lungfish.app.tank_loop import CycleMaker, TankLoop
-from lungfish.config import Site, Tank, blow_valve_name, cycle_setup, vent_valve_name
+from lungfish.config import Site, Tank, blow_valve_name, cycle_setup, isolating_valve_name, vent_valve_name
 from lungfish.core.cycle import Cycle
 from lungfish.core.events import Input, ValveState
-from lungfish.ports import Clock, Switch, Transmitter, Valve
+from lungfish.ports import Clock, Isolating, Switch, Transmitter, Valve
 
 __all__ = ["Daemon", "Devices", "build_tank_loop"]
 
@@ -40,6 +42,8 @@ class Devices:
     """What lets air in."""
     blow_valves: Mapping[str, Valve] = field(default_factory=dict)
     """What blows plugs down, where that is a valve of its own."""
+    isolating: Mapping[str, Isolating] = field(default_factory=dict)
+    """What cuts transmitters off, where there is such a valve."""
     vent_valves: Mapping[str, Valve] = field(default_factory=dict)
     """What opens transmitters to the atmosphere, where there is such a valve."""
     switches: Mapping[str, Mapping[Input, Switch]] = field(default_factory=dict)
@@ -80,7 +84,7 @@ def build_tank_loop(
             clock,
             air if lets_air_in else AirPermits(1),
             max_open_s=max_open_s,
-            watch=watch,
+            watch=watch if math.isfinite(max_open_s) else None,
             announce=(lambda: journal.announce(name)) if lets_air_in else None,
             tell=lambda text: journal.event("valve", text, tank=name, level=logging.WARNING),
         )
@@ -96,6 +100,12 @@ def build_tank_loop(
         vent_valve.never_with = tuple(others)
         for each in others:
             each.never_with = (vent_valve,)
+    isolator = None
+    if tank.isolate is not None:
+        devices_of = devices.isolating[name]
+        held_open = held(isolating_valve_name(name), devices_of.valve, math.inf, lets_air_in=False)
+        held_open.never_with = tuple(each for each in (valve, blow_valve) if each is not None)
+        isolator = Isolator(held_open, devices_of.shut, devices_of.safe, clock)
     setup = cycle_setup(site, tank)
     return TankLoop(
         tank,
@@ -109,6 +119,7 @@ def build_tank_loop(
         devices.switches.get(name),
         blow_valve,
         vent_valve,
+        isolator,
     )
 
 
@@ -190,7 +201,7 @@ class Daemon:
         self.loops[tank].abort(reason)
 
     def _valves(self) -> list[PurgeValve]:
-        return [valve for loop in self.loops.values() for valve in loop.valves]
+        return [valve for loop in self.loops.values() for valve in loop.every_valve]
 
     async def _tend(self) -> None:
         """Tell the service manager when all runs, then feed its watchdog for as long as work gets done."""

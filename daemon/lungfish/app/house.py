@@ -85,6 +85,7 @@ async def open_house(site: Site, on_reading: OnReading | None = None) -> AsyncIt
             valves=links.valves,
             blow_valves=links.blow_valves,
             vent_valves=links.vent_valves,
+            isolating=links.isolating,
             switches=links.switches,
         )
 
@@ -203,6 +204,7 @@ async def measure_once(site: Site, tank: str) -> tuple[Reading | None, ReadingRe
             finally:
                 within_s = _SHUT_WITHIN_S if loop.valve.opening_sent else 0.0
                 await asyncio.wait({loop.valve.ensure_shut()}, timeout=within_s)
+                await loop.leave(_SHUT_WITHIN_S)
         shut = loop.valve.observed is ValveState.SHUT
     return reading, loop.last_record, shut
 

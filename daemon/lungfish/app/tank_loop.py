@@ -5,11 +5,13 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import logging
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Coroutine, Mapping
 from dataclasses import replace
+from typing import Any
 
 from lungfish.app.clearing import Unplugging
 from lungfish.app.clock import pause_until
+from lungfish.app.isolating import Isolator
 from lungfish.app.journal import Journal
 from lungfish.app.pacing import Pacing
 from lungfish.app.progress import Progress
@@ -73,6 +75,7 @@ class TankLoop:
         switches: its optional inputs.
         blow_valve: what a plug is blown down with, if that is not the purge valve.
         vent_valve: what opens the transmitter to the atmosphere, if anything does.
+        isolator: what cuts the transmitter off while the tube is blown down, if anything does.
     """
 
     def __init__(
@@ -88,13 +91,18 @@ class TankLoop:
         switches: Mapping[Input, Switch] | None = None,
         blow_valve: PurgeValve | None = None,
         vent_valve: PurgeValve | None = None,
+        isolator: Isolator | None = None,
     ) -> None:
         self.tank = tank
         self.valve = valve
         self._blow_valve = blow_valve or valve
         self._vent_valve = vent_valve
         self.valves = tuple(each for each in (valve, blow_valve, vent_valve) if each is not None)
-        """All of the tank: each must be shut before one of them opens."""
+        """Those that must all be shut before one of them opens."""
+        self._isolator = isolator
+        self.every_valve = self.valves if isolator is None else (*self.valves, isolator.valve)
+        """With the isolating valve, which is open while there is measuring."""
+        self._said_isolated = ""
         self._setup = setup
         self._config = settings_hash(setup)
         self._transmitter = transmitter
@@ -159,9 +167,47 @@ class TankLoop:
         await asyncio.gather(self._see_it_shut(), self._upkeep.heed())
         if self._stop.is_set():
             return None
+        if self._isolator is not None and not await self._connected(self._isolator):
+            return None
+        if self._stop.is_set():
+            return None
         machine = self._make_cycle(self._zeroing.setup, self._learned)
-        await self._perform(machine, self.valve, self._keep, self._switches, self._zeroing.transmitter)
+        performing = self._perform(machine, self.valve, self._keep, self._switches, self._zeroing.transmitter)
+        await self._watched(performing, ValveState.OPEN)
         return self._found
+
+    async def leave(self, within_s: float) -> None:
+        """Shut what only measuring holds open.
+
+        Args:
+            within_s: longest wait for it to be confirmed, s.
+        """
+        if self._isolator is not None:
+            await asyncio.wait({self._isolator.valve.ensure_shut()}, timeout=within_s)
+
+    async def _connected(self, isolator: Isolator) -> bool:
+        """Put the transmitter on the tube; when that can't be, the slot has its row all the same, without a level."""
+        why = await isolator.connect()
+        if why is None:
+            self._said_isolated = ""
+            return True
+        sentence = f"the transmitter is cut off from the tube: {why}"
+        if self._said_isolated != why:
+            self._said_isolated = why
+            self._journal.event("isolating", sentence, tank=self.tank.name, level=logging.WARNING)
+        self._put(aborted_record(self.tank.name, self._journal.stamps, sentence, opening_sent=False))
+        return False
+
+    async def _watched(self, performing: Coroutine[Any, Any, Reading], state: ValveState) -> None:
+        """Run something; end it as soon as the isolating valve does not stand as it should."""
+        if self._isolator is None:
+            await performing
+            return
+        watching = asyncio.create_task(self._isolator.watch(state, self.abort), name="isolating valve")
+        try:
+            await performing
+        finally:
+            watching.cancel()
 
     async def _clear_after(self, reading: Reading) -> bool:
         """Blow the tube down if this cycle and the one before call for it and the site file allows it.
@@ -174,7 +220,11 @@ class TankLoop:
         if clearing is None:
             return False
         if await self._all_shut():
-            await self._perform(clearing, self._blow_valve, self._keep_clearing)
+            why = None if self._isolator is None else await self._isolator.isolate()
+            if why is not None:
+                self._unplugging.not_made(f"the transmitter was not cut off: {why}")
+                return True
+            await self._watched(self._perform(clearing, self._blow_valve, self._keep_clearing), ValveState.SHUT)
             self._unplugging.ended(clearing)
         elif not self._stop.is_set():
             self._unplugging.not_made(_NOT_SHUT)

@@ -208,6 +208,8 @@ def _clear_lines(site: Site, tank: Tank) -> Iterator[str]:
         flow = from_si(standard_volume_m3(setup.flow_pa_m3_s, setup.air_k, ANR), "L/min", FLOW)
         yield _row("  by a valve of its own", f"{flow:.3g} SL/min", f"at most, from {_pa(setup.supply_gauge_pa)}")
     yield _row("  a pulse begins below", _pa(begins_pa), f"shutting may take {clear.delay_s:g} s")
+    if spec.isolate is not None:
+        yield _row("  in the tube, up to", _pa(setup.supply_gauge_pa), "the transmitter is cut off meanwhile")
     yield _row("  pulses of one try", f"{clear.pulses}", f"of {clear.pulse_s:g} s at most, {clear.rest_s:g} s between")
     yield _row("  tries in 24 h", f"{spec.tries}", f"{_duration(spec.between_s)} apart at least")
     yield _row("  or when friction is", f"{spec.friction_ratio:g} times", "what is expected, twice running")

@@ -16,9 +16,9 @@ __all__ = ["add_parser", "run"]
 _MOST_THREADS = 32
 
 _DESCRIPTION = """\
-Shuts every purge, blow and vent valve of a site and reads each back. Works by itself: whether the daemon runs or has
-died, and whatever state the store is in. A cycle that was under way in the daemon ends as `aborted`; its next one comes
-in its turn, so stop the daemon first when the valves are to stay shut.
+Shuts every purge, blow, vent and isolating valve of a site and reads each back. Works by itself: whether the daemon
+runs or has died, and whatever state the store is in. A cycle that was under way in the daemon ends as `aborted`; its
+next one comes in its turn, so stop the daemon first when the valves are to stay shut.
 """
 _EPILOG = """\
 Example

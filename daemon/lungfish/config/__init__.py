@@ -11,6 +11,7 @@ from lungfish.config.model import (
     ByteOrder,
     ClearSpec,
     InputsSpec,
+    IsolateSpec,
     LiquidSpec,
     ModbusTcpLinkSpec,
     NumberFormat,
@@ -25,6 +26,7 @@ from lungfish.config.model import (
     ValveSpec,
     VentSpec,
     blow_valve_name,
+    isolating_valve_name,
     vent_valve_name,
 )
 from lungfish.config.schema import json_schema
@@ -35,6 +37,7 @@ __all__ = [
     "ByteOrder",
     "ClearSpec",
     "InputsSpec",
+    "IsolateSpec",
     "LiquidSpec",
     "ModbusTcpLinkSpec",
     "NumberFormat",
@@ -53,6 +56,7 @@ __all__ = [
     "clear_setup",
     "cycle_setup",
     "find_tank",
+    "isolating_valve_name",
     "json_schema",
     "load_site",
     "load_site_text",

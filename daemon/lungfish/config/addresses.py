@@ -82,6 +82,11 @@ def _uses(name: str, tank: Tank, links: _Links, report: Report) -> Iterator[_Use
     yield _valve_use(("tanks", name, "valve"), tank.valve, links, report)
     if tank.blow_valve is not None:
         yield _valve_use(("tanks", name, "clear", "valve"), tank.blow_valve, links, report)
+    if tank.isolate is not None:
+        path: KeyPath = ("tanks", name, "clear", "isolate")
+        yield _valve_use(path, tank.isolate.valve, links, report)
+        yield from _input_uses((*path, "shut"), tank.isolate.shut, links, report)
+        yield from _input_uses((*path, "safe"), tank.isolate.safe, links, report)
     if tank.vent_valve is not None:
         yield _valve_use(("tanks", name, "transmitter", "vent"), tank.vent_valve, links, report)
 
@@ -102,7 +107,9 @@ def _valve_use(path: KeyPath, valve: ValveSpec, links: _Links, report: Report) -
 def _links_of(tank: Tank) -> tuple[str, ...]:
     inputs = tuple(spec.link for spec in (tank.inputs.supply, tank.inputs.flow) if spec is not None)
     valves = tuple(valve.link for valve in (tank.blow_valve, tank.vent_valve) if valve is not None)
-    return (tank.transmitter.link, tank.valve.link, *valves, *inputs)
+    spec = tank.isolate
+    isolate = () if spec is None else (spec.valve.link, spec.shut.link, spec.safe.link)
+    return (tank.transmitter.link, tank.valve.link, *valves, *isolate, *inputs)
 
 
 def _check_link(path: KeyPath, link: str, links: _Links, report: Report) -> None:

@@ -35,6 +35,7 @@ from lungfish.config.model import (
     ValveSpec,
 )
 from lungfish.config.report import Report
+from lungfish.config.valve_form import OutputForm
 from lungfish.config.vessels import vessel_of
 from lungfish.physics.air import atmosphere_pa
 from lungfish.physics.constants import STANDARD_ATMOSPHERE_PA, STANDARD_GRAVITY_M_S2, ZERO_CELSIUS_K
@@ -342,7 +343,7 @@ def _transmitter_u_pa(
     return math.hypot(*half_widths) * _RECTANGULAR
 
 
-def build_valve(path: KeyPath, form: ValveForm, report: Report) -> ValveSpec | None:
+def build_valve(path: KeyPath, form: OutputForm, report: Report) -> ValveSpec | None:
     """Settle one valve.
 
     Args:
@@ -384,5 +385,5 @@ def build_valve(path: KeyPath, form: ValveForm, report: Report) -> ValveSpec | N
         address=(form.register_ or 0) if form.coil is None else form.coil,
         open_value=values[0],
         shut_value=values[1],
-        max_open_s=form.max_open,
+        max_open_s=form.max_open if isinstance(form, ValveForm) else math.inf,
     )

@@ -7,6 +7,7 @@ from typing import Annotated
 from pydantic import Field
 
 from lungfish.config.fields import Quantity
+from lungfish.config.isolate_form import IsolateForm
 from lungfish.config.sections import Section
 from lungfish.config.valve_form import ValveForm
 from lungfish.units import DURATION, FLOW, PRESSURE
@@ -37,6 +38,8 @@ class ClearForm(Section):
     """Greatest flow that the blow valve of its own lets in, counted as `air.flow` is; needed with `valve`."""
     supply: Annotated[float, Quantity(PRESSURE, "50 mbar", "20 bar")] | None = None
     """Gauge pressure of the air that it lets in; `air.supply` by default."""
+    isolate: IsolateForm | None = None
+    """A valve that cuts the transmitter off meanwhile, so that the supply's whole pressure blows; none by default."""
     delay: Annotated[float, Quantity(DURATION, "50 ms", "10 min")] | None = None
     """Longest time from the decision to shut to the valve being shut: lost answers, the device's own output time-out,
     the valve itself; by default four times the longer time-out of the tank's links, and 500 ms."""

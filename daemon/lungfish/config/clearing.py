@@ -10,6 +10,7 @@ from typing import Final
 from lungfish.config.build import build_valve
 from lungfish.config.clear_form import ClearForm
 from lungfish.config.document import KeyPath
+from lungfish.config.isolating import build_isolate, check_isolate
 from lungfish.config.model import AirSpec, ClearSpec, ModbusTcpLinkSpec, Tank, ValveSpec
 from lungfish.config.report import Report
 from lungfish.core.blow import ClearSetup
@@ -83,6 +84,7 @@ def with_clear(
         between_s=form.between,
         friction_ratio=form.friction,
         delay_s=delay_s,
+        isolate=build_isolate((*path, "isolate"), form.isolate, report),
     )
     return dataclasses.replace(tank, clear=spec)
 
@@ -169,6 +171,7 @@ def check_clear(tank: Tank, setup: CycleSetup, report: Report) -> None:
         return
     path: KeyPath = ("tanks", tank.name, "clear")
     setup = blow_setup(tank, setup)
+    check_isolate(tank, setup, clear.limit_pa, report)
     # as a first cycle would have it: what is learned of damping and friction only narrows it
     room = Room(setup, Learned(), clear)
     full_pa, rise_pa_s = full_gauge_pa(setup), worst_rise_pa_s(setup)
@@ -190,7 +193,7 @@ def check_clear(tank: Tank, setup: CycleSetup, report: Report) -> None:
             "time-out of the link, or a lower `air.flow`; or leave `clear` out and clear by hand",
         )
         return
-    if not room.harmless and (*path, "delay") not in report.document.lines:
+    if tank.isolate is None and not room.harmless and (*path, "delay") not in report.document.lines:
         report.warn(
             path,
             f"the transmitter is safe as long as the valve shuts within {clear.delay_s:g} s of being told; a link that "

@@ -6,6 +6,7 @@ import dataclasses
 
 from lungfish.config.document import KeyPath
 from lungfish.config.input_forms import FlowForm, InputsForm, SupplyForm
+from lungfish.config.isolate_form import ContactForm
 from lungfish.config.model import (
     Bit,
     ByteOrder,
@@ -19,7 +20,7 @@ from lungfish.config.model import (
 from lungfish.config.report import Report
 from lungfish.units import PRESSURE, unit_in_si
 
-__all__ = ["SupplySpec", "build_supply", "with_inputs"]
+__all__ = ["SupplySpec", "build_contact", "build_supply", "with_inputs"]
 
 SupplySpec = SwitchSpec | PressureLimitSpec
 _OF_A_NUMBER = ("table", "format", "word_order", "byte_order", "scale", "offset", "reads_in", "at_least")
@@ -107,11 +108,23 @@ def with_inputs(tank: Tank, form: InputsForm | None, shared: SupplySpec | None, 
     return dataclasses.replace(tank, inputs=InputsSpec(supply=own or shared, flow=flow, flow_response_s=response_s))
 
 
-def _flow(path: KeyPath, form: FlowForm, report: Report) -> SwitchSpec | None:
+def build_contact(path: KeyPath, form: ContactForm | FlowForm, report: Report) -> SwitchSpec | None:
+    """Settle a contact.
+
+    Args:
+        path: of its section.
+        form: the section.
+        report: where findings go.
+    """
     if (form.input is None) == (form.coil is None):
         wrong = "it does not say where to read" if form.coil is None else "`input` and `coil` are both stated"
         report.error(path, wrong, "write one of `input` and `coil`")
         return None
-    if "response" not in form.model_fields_set:
-        report.assume((*path, "response"), f"{form.response * 1000:.0f} ms (common practice for a reed contact)")
     return _switch(form.link, form.unit, form.input, form.coil, form.active)
+
+
+def _flow(path: KeyPath, form: FlowForm, report: Report) -> SwitchSpec | None:
+    contact = build_contact(path, form, report)
+    if contact is not None and "response" not in form.model_fields_set:
+        report.assume((*path, "response"), f"{form.response * 1000:.0f} ms (common practice for a reed contact)")
+    return contact

@@ -99,6 +99,13 @@ EXAMPLES: Final[Mapping[str, str]] = {
     "clear.valve": "{link: panel, unit: 1, coil: 8, max_open: 30 s}",
     "clear.flow": "10 L/min",
     "clear.supply": "1.5 bar",
+    "isolate": "{link: panel, unit: 1, coil: 7, shut: {link: panel, unit: 1, input: 2}, "
+    "safe: {link: panel, unit: 1, input: 3}}",
+    "isolate.coil": "7",
+    "shut": "{link: panel, unit: 1, input: 2}",
+    "shut.input": "2",
+    "safe": "{link: panel, unit: 1, input: 3}",
+    "safe.input": "3",
     "pulses": "3",
     "pulse": "15 s",
     "rest": "30 s",

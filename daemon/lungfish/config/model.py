@@ -12,6 +12,7 @@ from lungfish.config.valve_model import (
     ValveSpec,
     VentSpec,
     blow_valve_name,
+    isolating_valve_name,
     valve_names,
     vent_valve_name,
 )
@@ -25,6 +26,7 @@ __all__ = [
     "ByteOrder",
     "ClearSpec",
     "InputsSpec",
+    "IsolateSpec",
     "LiquidSpec",
     "ModbusTcpLinkSpec",
     "NumberFormat",
@@ -39,6 +41,7 @@ __all__ = [
     "ValveSpec",
     "VentSpec",
     "blow_valve_name",
+    "isolating_valve_name",
     "vent_valve_name",
 ]
 
@@ -237,6 +240,18 @@ class InputsSpec:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class IsolateSpec:
+    """The valve that cuts a transmitter off, and what tells of it."""
+
+    valve: ValveSpec
+    """Where it is driven from: open, the transmitter is on the tube."""
+    shut: SwitchSpec
+    """Says that it is shut."""
+    safe: SwitchSpec
+    """Says that the pressure on the tube's side is below what the transmitter bears."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ClearSpec:
     """What may be done by itself about a plugged tube."""
 
@@ -262,6 +277,8 @@ class ClearSpec:
     """Pressure of the air that it lets in, gauge, Pa; None: that of the site."""
     flow_pa_m3_s: float | None = None
     """Greatest flow that it lets in, as throughput pV at the air's temperature, Pa m3/s; None: the restrictor's."""
+    isolate: IsolateSpec | None = None
+    """What cuts the transmitter off meanwhile; None: nothing does."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -307,6 +324,11 @@ class Tank:
         return self.clear.valve if self.clear is not None else None
 
     @property
+    def isolate(self) -> IsolateSpec | None:
+        """What cuts its transmitter off while the tube is blown down; None: nothing does."""
+        return self.clear.isolate if self.clear is not None else None
+
+    @property
     def vent_valve(self) -> ValveSpec | None:
         """The transmitter's vent valve; None when there is none."""
         return self.transmitter.vent.valve if self.transmitter.vent is not None else None
@@ -347,6 +369,8 @@ class Site:
             found[name] = tank.valve
             if tank.blow_valve is not None:
                 found[blow_valve_name(name)] = tank.blow_valve
+            if tank.isolate is not None:
+                found[isolating_valve_name(name)] = tank.isolate.valve
             if tank.vent_valve is not None:
                 found[vent_valve_name(name)] = tank.vent_valve
         return found

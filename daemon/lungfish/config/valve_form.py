@@ -1,4 +1,4 @@
-"""The form of a valve that lets air in, and where it is driven from."""
+"""The forms of valves, and where they are driven from."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ from lungfish.config.fields import Quantity
 from lungfish.config.sections import Address, Section, UnitId
 from lungfish.units import DURATION
 
-__all__ = ["ValveForm"]
+__all__ = ["OutputForm", "ValveForm"]
 
 
-class ValveForm(Section):
-    """The purge valve and where it is driven from."""
+class OutputForm(Section):
+    """Where a valve is driven from."""
 
     model_config = ConfigDict(json_schema_extra={"oneOf": [{"required": ["coil"]}, {"required": ["register"]}]})
 
@@ -32,5 +32,10 @@ class ValveForm(Section):
     """What shuts it; 0 by default."""
     active: Literal["high", "low"] = "high"
     """`low`: the valve opens when the coil is off; high by default."""
+
+
+class ValveForm(OutputForm):
+    """The purge valve and where it is driven from."""
+
     max_open: Annotated[float, Quantity(DURATION, "1 s", "1 h")]
     """Longest time that the valve may be open in one cycle."""

@@ -5,7 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
-__all__ = ["Output", "ValveSpec", "VentSpec", "blow_valve_name", "valve_names", "vent_valve_name"]
+__all__ = [
+    "Output",
+    "ValveSpec",
+    "VentSpec",
+    "blow_valve_name",
+    "isolating_valve_name",
+    "valve_names",
+    "vent_valve_name",
+]
 
 
 class Output(Enum):
@@ -32,7 +40,7 @@ class ValveSpec:
     shut_value: int
     """What is written to shut it; never the same."""
     max_open_s: float
-    """Longest time that it may be open in one cycle or zero check, s."""
+    """Longest time that it may be open in one cycle or zero check, s; infinite: no limit."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,7 +55,7 @@ class VentSpec:
     """Whether a zero that was found is taken out of the readings."""
 
 
-_BLOW, _VENT = " (blow valve)", " (vent valve)"
+_BLOW, _ISOLATING, _VENT = " (blow valve)", " (isolating valve)", " (vent valve)"
 
 
 def blow_valve_name(tank: str) -> str:
@@ -57,6 +65,15 @@ def blow_valve_name(tank: str) -> str:
         tank: its name in the site file.
     """
     return f"{tank}{_BLOW}"
+
+
+def isolating_valve_name(tank: str) -> str:
+    """What the valve that cuts a tank's transmitter off is called.
+
+    Args:
+        tank: its name in the site file.
+    """
+    return f"{tank}{_ISOLATING}"
 
 
 def vent_valve_name(tank: str) -> str:
@@ -74,4 +91,4 @@ def valve_names(tank: str) -> tuple[str, ...]:
     Args:
         tank: its name in the site file.
     """
-    return tank, blow_valve_name(tank), vent_valve_name(tank)
+    return tank, blow_valve_name(tank), isolating_valve_name(tank), vent_valve_name(tank)

@@ -9,14 +9,15 @@ from lungfish.core.expect import bubbling_friction_pa, line_friction_at_pa
 from lungfish.core.setup import CycleSetup, Learned
 from lungfish.physics.bubble import ripple_bound_pa
 
-__all__ = ["LEAST_PULSE_S", "Room", "worst_rise_pa_s"]
+__all__ = ["LEAST_PULSE_S", "SUPPLY_MARGIN", "Room", "worst_rise_pa_s"]
 
 FLOW_MARGIN = 1.5
 """The air may flow half as much again as the site file says; the same margin that filling times have."""
 LEAST_PULSE_S = 0.2
 """A shorter pulse moves nothing; it is not begun."""
 _FRICTION_MARGIN = 2.0
-_SUPPLY_MARGIN = 1.1
+SUPPLY_MARGIN = 1.1
+"""A supply may stand a tenth above what the site file says."""
 _WINDOW_S = 0.3
 _TOP_SHARE = 1e-3
 _FALLEN_PA = 1000.0
@@ -73,7 +74,7 @@ class Room:
         self._margin_pa = self._friction_pa + ripple_pa + 3.0 * setup.transmitter_u_pa
         self._rise_pa_s = max(worst_rise_pa_s(setup), FLOW_MARGIN * seen_rise_pa_s)
         # a supply that can't pass the limit needs no clock
-        self.harmless = _SUPPLY_MARGIN * setup.supply_gauge_pa <= clear.limit_pa
+        self.harmless = SUPPLY_MARGIN * setup.supply_gauge_pa <= clear.limit_pa
         """The supply can't pass the limit: no pulse needs to be cut short."""
         self._top_pa = setup.span_high_pa - _TOP_SHARE * (setup.span_high_pa - setup.span_low_pa)
         self._opened: tuple[float, float] | None = None

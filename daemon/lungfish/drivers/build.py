@@ -12,7 +12,7 @@ from lungfish.drivers.modbus_tcp import ModbusTcpLink
 from lungfish.drivers.switch import ModbusSwitch, PressureLimit
 from lungfish.drivers.transmitter import ModbusTransmitter
 from lungfish.drivers.valve import ModbusValve
-from lungfish.ports import Clock, Switch
+from lungfish.ports import Clock, Isolating, Switch
 
 __all__ = ["Devices", "build_devices"]
 
@@ -31,6 +31,8 @@ class Devices:
     """Blow valves of their own by tank; a tank without one is not in it."""
     vent_valves: Mapping[str, ModbusValve]
     """Vent valves of transmitters by tank; a tank without one is not in it."""
+    isolating: Mapping[str, Isolating]
+    """What cuts transmitters off, by tank; a tank without it is not in it."""
     switches: Mapping[str, Mapping[Input, Switch]]
     """By tank, the switches that it has; may be empty."""
 
@@ -64,6 +66,15 @@ def build_devices(site: Site, clock: Clock) -> Devices:
             name: ModbusValve(links[spec.link], spec, clock)
             for name, tank in site.tanks.items()
             if (spec := tank.vent_valve) is not None
+        },
+        isolating={
+            name: Isolating(
+                valve=ModbusValve(links[isolate.valve.link], isolate.valve, clock),
+                shut=ModbusSwitch(links[isolate.shut.link], isolate.shut),
+                safe=ModbusSwitch(links[isolate.safe.link], isolate.safe),
+            )
+            for name, tank in site.tanks.items()
+            if (isolate := tank.isolate) is not None
         },
         switches={
             name: {

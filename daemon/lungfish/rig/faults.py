@@ -63,6 +63,8 @@ class Faults:
     valve_passes_share: float = 0.0
     """Share of the flow that passes the shut valve; 0 for a tight one."""
     # -- transmitter
+    isolator_stuck: bool | None = None
+    """Its isolating valve stays open (True) or shut (False) whatever the coil says; None: it obeys."""
     vent_stuck: bool | None = None
     """Its vent valve stays open (True) or shut (False) whatever the coil says; None: it obeys."""
     frozen: bool = False

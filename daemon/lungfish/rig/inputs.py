@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable, Collection, Iterator, Mapping
 
 from lungfish.config import Bit, PressureLimitSpec, RegisterTable, Site, SwitchSpec
@@ -31,6 +32,9 @@ class RigInputs:
                 self._pressures.setdefault(supply, []).append(plant.supply_gauge_pa)
             elif supply is not None:
                 self._switches.setdefault(supply, []).append(plant.supply_switch)
+            if tank.isolate is not None:
+                self._switches.setdefault(tank.isolate.shut, []).append(functools.partial(getattr, plant, "isolated"))
+                self._switches.setdefault(tank.isolate.safe, []).append(plant.bears_tube)
             if flow is not None:
                 self._switches.setdefault(flow, []).append(plant.flow_switch)
 

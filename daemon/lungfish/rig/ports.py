@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from enum import Enum
 
 from lungfish.core.events import ValveState
 from lungfish.errors import DeviceTimeout
 from lungfish.ports import Clock, PressureSample, SwitchSeen, ValveEcho
 from lungfish.rig.plant import Plant
 
-__all__ = ["RigLink", "RigSwitch", "RigTransmitter", "RigValve"]
+__all__ = ["RigCoil", "RigLink", "RigSwitch", "RigTransmitter", "RigValve"]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -104,19 +105,27 @@ class RigSwitch:
         return SwitchSeen(at_s=at_s, active=active)
 
 
+class RigCoil(Enum):
+    """Which of a plant's coils a valve is driven by."""
+
+    AIR = "air"
+    VENT = "vent"
+    ISOLATOR = "isolator"
+
+
 class RigValve:
-    """Drives a plant's valve: the one that lets air in, or the vent of its transmitter.
+    """Drives one of a plant's valves.
 
     Args:
         plant: the plant; it is brought up to date at each request.
         clock: time of daemon and plant alike.
         link: delay and faults.
-        vents: it is the vent of the transmitter.
+        coil: which of them.
     """
 
-    def __init__(self, plant: Plant, clock: Clock, link: RigLink, *, vents: bool = False) -> None:
+    def __init__(self, plant: Plant, clock: Clock, link: RigLink, coil: RigCoil = RigCoil.AIR) -> None:
         self._wire = _Wire(plant, clock, link)
-        self._vents = vents
+        self._coil = coil
 
     async def command(self, state: ValveState) -> ValveEcho:
         """Set the coil and read it back.
@@ -130,7 +139,13 @@ class RigValve:
         shut = state is ValveState.SHUT
         at_s = await self._wire.there(lost=shut and self._wire.link.deaf_to_shut)
         plant = self._wire.plant
-        (plant.command_vent if self._vents else plant.command)(not shut)
+        match self._coil:
+            case RigCoil.AIR:
+                plant.command(not shut)
+            case RigCoil.VENT:
+                plant.command_vent(not shut)
+            case RigCoil.ISOLATOR:
+                plant.command_isolator(not shut)
         return await self._echo(at_s)
 
     async def observe(self) -> ValveEcho:
@@ -141,8 +156,18 @@ class RigValve:
         """
         return await self._echo(await self._wire.there())
 
-    async def _echo(self, at_s: float) -> ValveEcho:
+    def coil_on(self) -> bool:
+        """What the coil says, without asking over the link."""
         plant = self._wire.plant
-        state = ValveState.OPEN if (plant.vent_coil if self._vents else plant.coil) else ValveState.SHUT
+        match self._coil:
+            case RigCoil.AIR:
+                return plant.coil
+            case RigCoil.VENT:
+                return plant.vent_coil
+            case RigCoil.ISOLATOR:
+                return plant.isolator_coil
+
+    async def _echo(self, at_s: float) -> ValveEcho:
+        state = ValveState.OPEN if self.coil_on() else ValveState.SHUT
         await self._wire.back(at_s)
         return ValveEcho(at_s=at_s, state=state)

@@ -19,7 +19,16 @@ from pymodbus.constants import ExcCodes
 from pymodbus.server import ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
-from lungfish.config import Site, Tank, ValveSpec, blow_valve_name, cycle_setup, load_site, vent_valve_name
+from lungfish.config import (
+    Site,
+    Tank,
+    ValveSpec,
+    blow_valve_name,
+    cycle_setup,
+    isolating_valve_name,
+    load_site,
+    vent_valve_name,
+)
 from lungfish.config.model import Bit, Output, RegisterTable
 from lungfish.errors import ConfigError
 from lungfish.physics.bubble import ripple_bound_pa
@@ -69,6 +78,11 @@ def _driven(site: Site, plants: Mapping[str, Plant]) -> list[Driven]:
         found.append(Driven(name, tank.valve, plant.command, is_open))
         if tank.blow_valve is not None:
             found.append(Driven(blow_valve_name(name), tank.blow_valve, plant.command, is_open))
+        if tank.isolate is not None:
+            connected = functools.partial(getattr, plant, "isolator_coil")
+            called = isolating_valve_name(name)
+            plant.command_isolator(False)  # without power
+            found.append(Driven(called, tank.isolate.valve, plant.command_isolator, connected))
         if tank.vent_valve is not None:
             vented = functools.partial(getattr, plant, "vent_coil")
             found.append(Driven(vent_valve_name(name), tank.vent_valve, plant.command_vent, vented))
