@@ -69,6 +69,15 @@ def test_a_narrow_tip_costs_what_an_orifice_costs_and_only_while_air_flows(area_
     assert shut(plant, 20.0).gauge_pa() == pytest.approx(column_pa(HEAD_M), abs=0.5)
 
 
+@pytest.mark.parametrize(("area_share", "follows", "ripple_pa"), [(0.25, True, 40.0), (0.25, False, 80.0)])
+def test_ripple_goes_with_the_width_of_the_hole(area_share: float, follows: bool, ripple_pa: float) -> None:
+    # one bore of liquid at most (common practice): half the width, half the ripple
+    faults = Faults(tip_area_share=area_share)
+    plant = opened(plant_of(ripple_pa=80.0, ripple_follows_tip=follows, faults=faults), 20.0)
+    _, gauges = trace(plant, 10.0, 0.013)
+    assert max(gauges) - min(gauges) == pytest.approx(ripple_pa, rel=0.1)
+
+
 def test_the_orifice_agrees_with_the_nozzle_of_the_handbooks_where_air_is_slow() -> None:
     """Saint-Venant and Wantzel's isentropic flow through a hole, with the same coefficient of discharge."""
     plant = opened(full(plant_of(faults=Faults(tip_area_share=0.005), line_length_m=0.0)), 300.0)

@@ -27,7 +27,7 @@ _NAMES = {
     Trait.FRICTION: "friction while air flows, at half the full head",
     Trait.LEAK: "fall of the shut-in, at half the full head",
     Trait.FILLING: "filling time",
-    Trait.RIPPLE: "ripple of the bubbles",
+    Trait.RIPPLE: "ripple of the bubbles, as closing freezes it",
 }
 _MEANS = {
     (Trait.FRICTION, Way.UP): "tip or line narrows, or the air has become warmer or more: look at the tip, then at the "
@@ -36,7 +36,7 @@ _MEANS = {
     (Trait.LEAK, Way.UP): "air is lost on the way: try the fittings with soap water",
     (Trait.FILLING, Way.UP): "less air comes, or some is lost: look at supply, filter, restrictor and fittings",
     (Trait.RIPPLE, Way.UP): "the bubbles leave in another way: look at the tip",
-    (Trait.RIPPLE, Way.DOWN): "the bubbles leave in another way, or less air comes: look at the tip",
+    (Trait.RIPPLE, Way.DOWN): "smaller bubbles, as at a narrowed tip, or less air: look at the tip, then the flow",
 }
 _LIMITS = {
     Trait.FRICTION: "the friction at which the tube counts as plugged",

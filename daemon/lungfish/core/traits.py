@@ -30,6 +30,12 @@ _BOUND_AFTER_S, _BOUND_LEFT = 30.0, 0.6
 """What a tube has lost since the last cycle bounds its leak, after so long and while this share of the head is left."""
 _BOUND_SLACK_PA = 30.0
 """So far two heads may be wrong against each other."""
+_RIPPLE_REPEATS = 0.02
+"""Bubbles leave otherwise from day to day with dirt, warmth and flow: so much of the largest ripple, peak to peak."""
+_LIQUID_CAME_PA = 10.0
+"""So much liquid in the tube is more than two pressures may be wrong against each other."""
+_BUBBLE_STAYS_PA_S = 1.0
+"""With a smaller leak the frozen bubble hangs at the tip while the shut-in is listened to."""
 _TIMED_FILL_S = 1.0
 """A shorter filling can't be timed against damping and opening."""
 
@@ -44,7 +50,7 @@ class Trait(Enum):
     FILLING = "filling"
     """Time from opening to the first bubble, over the time that the set flow needs, 1."""
     RIPPLE = "ripple"
-    """Standard deviation that bubbling adds to the transmitter's noise, Pa."""
+    """How far closing froze the last bubble from its mean, up or down, Pa: a quarter of the ripple, peak to peak."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,6 +79,10 @@ class Filled:
     """Head above the tip then, Pa."""
     at_s: float
     """Monotonic time of that, s."""
+    liquid_came: bool = False
+    """Liquid had come into the tube before, by a rising level or a leak."""
+    froze_pa: float | None = None
+    """How far closing froze the bubble from its mean, up or down, Pa; None: not known."""
 
 
 def filled_by(reading: Reading) -> Filled | None:
@@ -81,9 +91,21 @@ def filled_by(reading: Reading) -> Filled | None:
     Args:
         reading: of the cycle.
     """
+    f = reading.features
     if reading.head_pa is None or reading.shut_at_s is None or not reading.codes <= _USABLE:
         return None
-    return Filled(reading.head_pa.value, reading.shut_at_s)
+    froze_pa = None
+    if f.friction_pa is not None and f.expected_friction_pa is not None:
+        froze_pa = abs(f.friction_pa - f.expected_friction_pa)
+    return Filled(reading.head_pa.value, reading.shut_at_s, _liquid_came(reading), froze_pa)
+
+
+def _liquid_came(reading: Reading) -> bool:
+    """Liquid stood in the tube before this opening, so that it came in since the last closing."""
+    f = reading.features
+    if f.trapped_pa is None or f.plateau_pa is None or f.expected_friction_pa is None:
+        return False
+    return f.plateau_pa - f.expected_friction_pa - f.trapped_pa > _LIQUID_CAME_PA
 
 
 def _half_head_pa(setup: CycleSetup) -> float:
@@ -126,7 +148,7 @@ def yardsticks(setup: CycleSetup) -> Mapping[Trait, Yardstick]:
             expected=None,
             tolerance=bound_pa,
             spread_floor=1.0,
-            group_floor=max(1.0, 0.02 * bound_pa),
+            group_floor=max(1.0, _RIPPLE_REPEATS * bound_pa),
             limit=None,
             watches_down=True,
         ),
@@ -151,14 +173,14 @@ def traits_of(setup: CycleSetup, reading: Reading, before: Filled | None = None)
         traits[Trait.FRICTION] = f.friction_pa * bubbling_friction_pa(setup, half_pa) / here
     if f.shut_in_slope_pa_s is not None and head_pa > _LEAST_HEAD_SHARE * full_gauge_pa(setup):
         share = half_pa / head_pa * _capacity_m3(setup, head_pa) / _capacity_m3(setup, half_pa)
-        bound = _leak_bound_pa_s(setup, reading, before)
-        traits[Trait.LEAK] = min(-f.shut_in_slope_pa_s * share, math.inf if bound is None else bound)
+        traits[Trait.LEAK] = _leak_pa_s(setup, reading, before, -f.shut_in_slope_pa_s * share)
     if f.fill_s is not None and f.trapped_pa is not None:
         needed_s = first_bubble_after_s(setup, f.trapped_pa, head_pa)
         if needed_s > _TIMED_FILL_S and f.fill_s > 0.0:
             traits[Trait.FILLING] = f.fill_s / needed_s
-    if f.plateau_scatter_pa is not None and f.noise_pa is not None:
-        traits[Trait.RIPPLE] = math.sqrt(max(0.0, f.plateau_scatter_pa**2 - f.noise_pa**2))
+    froze_pa = _froze_pa(setup, reading, before)
+    if froze_pa is not None:
+        traits[Trait.RIPPLE] = froze_pa
     return {trait: value for trait, value in traits.items() if math.isfinite(value)}
 
 
@@ -166,6 +188,29 @@ def _capacity_m3(setup: CycleSetup, gauge_pa: float) -> float:
     """Air that the pressure in the shut tube stands for, Pa m3 for each Pa: the liquid's way into the tube included."""
     space = setup.air_space
     return space.volume_m3 + (setup.atmosphere_abs_pa + gauge_pa) * space.area_m2 / unit_weight_pa_m(setup)
+
+
+def _leak_pa_s(setup: CycleSetup, reading: Reading, before: Filled | None, fall_pa_s: float) -> float:
+    """Leak at half the full head, Pa/s: the fall of the shut-in, as far as the tube can have lost that much.
+
+    The frozen bubble leaves the tip of its own pace and tilts a short shut-in by some pascals a second either way, and
+    a level that falls looks like a leak. A tube that is still full has lost nothing but to such a level.
+    """
+    bound = _leak_bound_pa_s(setup, reading, before)
+    if bound is None:
+        return fall_pa_s
+    return min(max(0.0, fall_pa_s), bound) if _liquid_came(reading) else 0.0
+
+
+def _froze_pa(setup: CycleSetup, reading: Reading, before: Filled | None) -> float | None:
+    """What the closing before froze, Pa, where the level rose before it and after it and no leak drew the bubble in.
+
+    A falling level makes bubbles of its own, and a leak takes the frozen one from the tip at once.
+    """
+    if before is None or not before.liquid_came or not _liquid_came(reading):
+        return None
+    bound = _leak_bound_pa_s(setup, reading, before)
+    return before.froze_pa if bound is not None and bound < _BUBBLE_STAYS_PA_S else None
 
 
 def _leak_bound_pa_s(setup: CycleSetup, reading: Reading, before: Filled | None) -> float | None:

@@ -48,6 +48,8 @@ class PlantParameters:
     """The leak sits at the valve's end of the line, not on the tube."""
     ripple_pa: float = 100.0
     """Bubble ripple, peak to peak."""
+    ripple_follows_tip: bool = True
+    """At a narrowed tip the ripple is less by as much as the hole is narrower; False: the same at any hole."""
     noise_pa: float = 2.0
     """Standard deviation of the transmitter's own noise, after its damping."""
     damping_s: float = 0.1

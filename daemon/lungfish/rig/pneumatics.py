@@ -206,7 +206,11 @@ class TrappedAir:
 
 
 class Ripple:
-    """Bubbles leave at their own pace; when flow ends, the ripple stays as it is."""
+    """Bubbles leave at their own pace; when flow ends, the ripple stays as it is.
+
+    It is as high as so much of the hole's width as it is of the bore's: one bore of liquid at most (common practice),
+    and at a narrowed tip the hole is the bore. The pace is that of the flow alone.
+    """
 
     _RISES = 0.7
     """A bubble grows slowly and breaks off at once: every pressure between the two is met equally often."""
@@ -217,6 +221,7 @@ class Ripple:
     """Bubbles that are followed one by one; what was before them in a long step has come to nothing on the mean."""
 
     def __init__(self, amplitude_pa: float, gravity_m_s2: float, rng: random.Random) -> None:
+        self._sound_pa = amplitude_pa
         self._amplitude_pa = amplitude_pa
         self._gravity_m_s2 = gravity_m_s2
         self._random = rng
@@ -225,6 +230,10 @@ class Ripple:
         self._value_pa = 0.0
         self.shown_pa = 0.0
         """Ripple after the transmitter's damping."""
+
+    def narrow(self, area_share: float) -> None:
+        """Let bubbles leave a hole of a share of the bore's area."""
+        self._amplitude_pa = self._sound_pa * math.sqrt(area_share)
 
     def rest(self, dt_s: float, tau_s: float, *, off_tip: bool) -> None:
         """No bubble leaves."""
