@@ -51,6 +51,7 @@ class Plant:
         """What is wrong now: its fields may be changed at any time, or all of it replaced."""
         self.coil = False
         self.vent_coil = False
+        self.isolator_coil = True
         self.air_in_pa_m3 = 0.0
         self.now_s = 0.0
         self.highest_pa = -math.inf
@@ -80,6 +81,7 @@ class Plant:
         self._rate_m_s = 0.0
         self._bend_m_s2 = 0.0
         self._air.flood(self.head_pa)
+        self._input_pa = self._out_pa = 0.0
         self._input_pa = self._out_pa = self._transmitter_input_pa()
         self._held_pa = self._out_pa
 
@@ -137,6 +139,26 @@ class Plant:
         if to_open != self.vent_coil:
             self.vent_coil, self._changed_s = to_open, self.now_s
 
+    @property
+    def isolated(self) -> bool:
+        """Whether the transmitter is cut off from the tube, whatever the isolating valve's coil says."""
+        stuck_open = self.faults.isolator_stuck
+        return not (self.isolator_coil if stuck_open is None else stuck_open)
+
+    @property
+    def tube_gauge_pa(self) -> float:
+        """Pressure of the air at the valve's end of the line, Pa gauge."""
+        return self._air.gauge_pa + self._line.drop_pa
+
+    def command_isolator(self, to_open: bool) -> None:
+        """Drive the coil of the isolating valve: open, the transmitter is on the tube."""
+        if to_open != self.isolator_coil:
+            self.isolator_coil, self._changed_s = to_open, self.now_s
+
+    def bears_tube(self) -> bool:
+        """What a pressure switch on the tube says that is set to the top of the transmitter's span."""
+        return max(self._air.gauge_pa, self.tube_gauge_pa) < self.params.span_high_pa
+
     def supply_switch(self, closes_above_share: float = 0.5) -> bool:
         """What a pressure switch in front of the restrictor says.
 
@@ -164,7 +186,8 @@ class Plant:
         if self.faults.frozen:
             return self._held_pa
         p, faults = self.params, self.faults
-        shown_pa = self._out_pa + (self._ripple.shown_pa if self._head_m and not self.vented else 0.0)
+        sees_bubbles = self._head_m and not self.vented and not self.isolated
+        shown_pa = self._out_pa + (self._ripple.shown_pa if sees_bubbles else 0.0)
         zero_pa = p.zero_pa + faults.zero_shift_pa
         value = shown_pa * p.gain * (1.0 + faults.gain_error) + zero_pa + self._random.gauss(0.0, p.noise_pa)
         if faults.stuck_counts_pa > 0.0:
@@ -285,6 +308,8 @@ class Plant:
         """Gauge pressure at the transmitter before its damping, the ripple apart."""
         if self.vented:
             return 0.0
+        if self.isolated:
+            return self._input_pa  # what was shut in
         p, air = self.params, self._air
         abs_pa = p.atmosphere_abs_pa + air.gauge_pa
         inside_m, outside_m = p.transmitter_height_m - air.rise_m, p.transmitter_height_m - self._head_m
