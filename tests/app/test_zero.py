@@ -171,6 +171,14 @@ def test_after_a_restart_the_doubt_stands_until_the_tube_s_pressure_is_seen_agai
     assert keeper.of("t0")[-1].level_m == pytest.approx(LEVEL_M, abs=0.02)
 
 
+def test_whoever_shuts_valves_from_outside_knows_the_vent_by_the_name_that_the_daemon_arms() -> None:
+    async def names() -> set[str]:
+        site = VirtualSite(site_with())
+        return {valve.called for loop in site.daemon.loops.values() for valve in loop.every_valve}
+
+    assert run_virtual(names()) == set(site_with().valves) == {"t0", "t0 (vent valve)"}
+
+
 def test_a_vent_that_does_not_open_gives_no_zero() -> None:
     async def main() -> VirtualSite:
         site = VirtualSite(site_with("{link: panel, unit: 1, coil: 6, correct: true}"))

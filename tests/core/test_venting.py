@@ -102,7 +102,7 @@ def run_case(seed: int) -> Case:
     return Case(plant, check, zero_pa, head_m, stuck, open_s, actions)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(seed=st.integers(0, 2**32))
 def test_the_vent_is_shut_at_the_end_never_open_too_long_and_a_zero_is_one(seed: int) -> None:
     case = run_case(seed)
@@ -128,10 +128,10 @@ def test_the_vent_is_shut_at_the_end_never_open_too_long_and_a_zero_is_one(seed:
 
 def test_the_cases_end_in_every_way() -> None:
     """Else the property would hold for want of trying."""
-    cases = [run_case(seed) for seed in range(150)]
+    cases = [run_case(seed) for seed in range(80)]
     assert {case.check.zero.outcome for case in cases} == set(Outcome)
     proven = [case for case in cases if case.check.zero.proven]
-    assert len(proven) > 25
+    assert len(proven) > 12
     assert {case.check.zero.came_back for case in cases} == {True, False, None}
     assert max(abs(case.zero_pa) for case in proven) > 500.0
 

@@ -297,11 +297,16 @@ ADVICE: Mapping[Diagnosis, Advice] = MappingProxyType(
                     "nor from a transmitter so coarse that it never stirs at rest",
                     source=Source.TRANSMITTER,
                 ),
+                Ground(
+                    feature="pressure after a zero check with the vent valve",
+                    limit="not halfway back to that of the tube, until a cycle shows it again",
+                    source=Source.PROTOCOL,
+                ),
             ),
             remedies=(
                 "take the transmitter's supply away and give it back: some hold their last value",
                 "a gateway or I/O block that answers from its memory although the transmitter is gone",
-                "a shut isolating valve, ice or water between line and transmitter",
+                "a shut isolating valve, a vent valve stuck open, ice or water between line and transmitter",
             ),
             caution=_AIR_OFF,
         ),
@@ -345,10 +350,18 @@ ADVICE: Mapping[Diagnosis, Advice] = MappingProxyType(
         Diagnosis.ABORTED: Advice(
             says="ended before its reading: stop, `shut`, a guard, a death of the daemon",
             qualities=(_BAD,),
-            grounds=(Ground(feature="cycle", limit="ended from outside before its shut-in", source=Source.PROTOCOL),),
+            grounds=(
+                Ground(feature="cycle", limit="ended from outside before its shut-in", source=Source.PROTOCOL),
+                Ground(
+                    feature="isolating valve (`clear.isolate`)",
+                    limit="not known to be open: the transmitter is cut off from the tube",
+                    source=Source.PROTOCOL,
+                ),
+            ),
             remedies=(
                 "nothing, if it was you who stopped it",
                 "the log says who ended it and why",
+                "a transmitter that stays cut off: let the tube's pressure out at the valve's end",
                 "a death of the daemon: look for missing power, memory or disk in the system's journal",
             ),
         ),
