@@ -31,6 +31,8 @@ class Purge:
     """Slowest time constant of the line; 0: no line."""
     seen: bool = True
     """The transmitter sees the line's friction."""
+    tube_friction_pa: float = 0.0
+    """Of the tube below the transmitter, which follows the flow out of the line, Pa."""
     drift_pa_s: float = 0.0
     """Slope of the head, before closing and after."""
     leak_pa_s: float = 0.0
@@ -106,6 +108,8 @@ def shown_by(purge: Purge) -> Shown:
     if purge.seen:
         truth[:before] += purge.friction_pa
         truth[before:] += purge.friction_pa * friction
+    truth[:before] += purge.tube_friction_pa
+    truth[before:] += purge.tube_friction_pa * flow
     lost, fallen = 0.0, np.zeros(after)
     for n in range(after):
         fallen[n] = lost

@@ -226,3 +226,14 @@ def test_samples_that_can_not_tell_the_parameters_apart_tell_nothing() -> None:
         )
         is None
     )
+
+
+@pytest.mark.parametrize("tau", [0.3, 1.0])
+@pytest.mark.parametrize("settling", [0.2, 0.4])
+def test_the_friction_of_a_thin_tube_dies_with_the_flow_out_of_its_line(tau: float, settling: float) -> None:
+    """Taken for a drop at once it would pass for damping that is not the transmitter's."""
+    purge = purge_of(tau, settling, seen=False, tube_friction_pa=120.0)
+    found = closed(purge, noise_pa=0.5)
+    assert found.damping_s == pytest.approx(tau, rel=0.05)
+    assert found.shut_in_pa == pytest.approx(purge.head_pa, abs=2.0)
+    assert found.plateau_pa - found.shut_in_pa == pytest.approx(120.0, abs=4.0)

@@ -136,7 +136,7 @@ def test_too_few_samples_are_no_curve() -> None:
 
 
 def share_falling(curve: Curve, *, span_s: float = 4.0, noise_pa: float = NOISE_PA) -> float:
-    told = [still_falling(*samples(curve, seed, span_s=span_s, noise_pa=noise_pa), noise_pa) for seed in range(40)]
+    told = [still_falling(*samples(curve, seed, span_s=span_s, noise_pa=noise_pa), noise_pa, 0.0) for seed in range(40)]
     return sum(told) / len(told)
 
 
@@ -174,11 +174,11 @@ def test_what_may_yet_come_to_rest_is_listened_to(curve: Curve) -> None:
 def test_listening_as_long_as_told_leaves_next_to_nothing_behind(time_s: float) -> None:
     """The rule by which the cycle goes on: 1.4 times as long while it is still falling, half a minute at most."""
     curve, span_s = held(19_000.0, 3_000.0, time_s), 2.5
-    while span_s < 30.0 and still_falling(*samples(curve, 3, span_s=span_s), NOISE_PA):
+    while span_s < 30.0 and still_falling(*samples(curve, 3, span_s=span_s), NOISE_PA, 0.0):
         span_s = min(30.0, 1.4 * span_s)
     assert found(curve, 3, span_s=span_s).left_pa == pytest.approx(19_000.0, abs=60.0), "6 mm of 300"
 
 
 def test_few_samples_are_not_waited_for() -> None:
     times, shown = samples(held(19_000.0, 5_000.0, 3.0), 1, span_s=10.0)
-    assert not still_falling(times[:15], shown[:15], NOISE_PA)
+    assert not still_falling(times[:15], shown[:15], NOISE_PA, 0.0)

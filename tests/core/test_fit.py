@@ -155,6 +155,19 @@ def test_the_stated_scatter_is_the_scatter_of_repeated_fits() -> None:
     assert np.cov(found.T) == pytest.approx(4.0 * np.array(inverse), rel=0.12)
 
 
+def test_what_no_curve_fits_does_not_outweigh_what_one_does() -> None:
+    """Within the noise the misfit is chi squared; ten times beyond it a tenth more of it counts a tenth."""
+    times = [0.1 * k for k in range(200)]
+    random = np.random.default_rng(3)
+    noise = [float(e) for e in random.normal(scale=0.9, size=200)]
+    good = fit_columns(ones(times), noise)
+    assert good.misfit == good.sum_squares < 200.0
+    rough = fit_columns(ones(times), [10.0 * e for e in noise])
+    rougher = fit_columns(ones(times), [10.0 * e * math.sqrt(1.1) for e in noise])
+    assert rougher.misfit - rough.misfit == pytest.approx(200.0 * math.log(1.1))
+    assert rougher.sum_squares - rough.sum_squares > 50.0 * (rougher.misfit - rough.misfit)
+
+
 def test_too_few_samples_and_equal_columns_are_refused() -> None:
     with pytest.raises(ValueError, match="1 samples can't fix 2 parameters"):
         fit_columns([[1.0], [2.0]], [3.0])

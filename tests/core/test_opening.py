@@ -54,6 +54,7 @@ def fill(tau: float, *, settling_s: float, friction_pa: float, late_s: float = 0
         gauge_pa=noisy,
         noise_pa=NOISE_PA,
         settling_s=settling_s,
+        packing_s=math.pi**2 / 8 * settling_s,
         flattening_s=slope * AREA / WEIGHT / (FLOW / slope),
         sees_friction=friction_pa > 0,
     )
@@ -87,7 +88,13 @@ def test_a_tube_that_is_full_already_turns_no_corner() -> None:
     times = [0.05 * k - 0.5 for k in range(40)]
     flat = [18_600.0 + (1.0 if k % 2 else -1.0) for k in range(40)]
     opening = Opening(
-        times_s=times, gauge_pa=flat, noise_pa=NOISE_PA, settling_s=0.1, flattening_s=0.01, sees_friction=True
+        times_s=times,
+        gauge_pa=flat,
+        noise_pa=NOISE_PA,
+        settling_s=0.1,
+        packing_s=0.12,
+        flattening_s=0.01,
+        sees_friction=True,
     )
     assert not opening.telling
 
@@ -100,6 +107,7 @@ def test_a_few_samples_are_no_corner() -> None:
         gauge_pa=[opening.gauge_pa[k] + (1e4 if opening.times_s[k] > 0 else 0.0) for k in cut],
         noise_pa=NOISE_PA,
         settling_s=0.0,
+        packing_s=0.0,
         flattening_s=0.0,
         sees_friction=False,
     )
@@ -112,6 +120,7 @@ def test_nothing_after_opening_says_nothing_about_any_damping() -> None:
         gauge_pa=[1.0, 2.0, 1.0, 2.0],
         noise_pa=NOISE_PA,
         settling_s=0.0,
+        packing_s=0.0,
         flattening_s=0.0,
         sees_friction=True,
     )

@@ -16,6 +16,7 @@ from lungfish.physics.friction import (
     laminar_resistance_pa_s_m3,
     line_friction_pa,
     line_settling_s,
+    ramp_in_line,
     reynolds,
 )
 from tests.physics.published import Check, each
@@ -194,3 +195,39 @@ def test_settling_is_the_slowest_mode_of_a_line_cut_into_pieces() -> None:
 def test_settling_needs_a_pressure(pressure: float) -> None:
     with pytest.raises(ValueError, match="absolute pressure"):
         line_settling_s(bore_m=4e-3, length_m=60.0, viscosity_pa_s=MU, abs_pa=pressure)
+
+
+@pytest.mark.parametrize("share", [0.1, 0.5, 0.75, 0.9])
+def test_a_line_packs_and_then_fills_its_tube_evenly(share: float) -> None:
+    """A line of 200 pieces into an air space, by matrix exponential: its slowest mode, and the lag that is left."""
+    pieces, rc_s = 200, 1.0
+    stores = np.append(np.full(pieces, share / pieces), 1.0 - share)  # of line and space, together 1
+    conductances = np.append(np.full(pieces - 1, pieces), 2.0 * pieces) * share / rc_s  # R C = 1 s with C = share
+    matrix = np.zeros((pieces + 1, pieces + 1))
+    for k, g in enumerate(conductances):
+        matrix[k, k] -= g
+        matrix[k + 1, k + 1] -= g
+        matrix[k, k + 1] += g
+        matrix[k + 1, k] += g
+    rates = np.sort(-np.linalg.eigvals(matrix / stores[:, None]).real)
+    settled_s, lag_s = ramp_in_line(4.0 / math.pi**2 * rc_s, share)
+    assert settled_s == pytest.approx(1.0 / rates[1], rel=1e-3)
+    inflow = np.zeros(pieces + 1)
+    inflow[0] = 1.0
+    # once all climb alike, matrix @ p + inflow = stores: the space's pressure below the even fill of slope 1
+    steady = np.linalg.lstsq(np.vstack([matrix, stores]), np.append(stores - inflow, 0.0), rcond=None)[0]
+    assert lag_s == pytest.approx(-steady[-1], rel=0.01)
+
+
+def test_a_line_alone_and_no_line_at_all_are_the_two_ends() -> None:
+    # next to no line: its end stands at one pressure, and all that packs it, R C / 2, is late
+    assert ramp_in_line(1.0, 0.0) == pytest.approx((1.0, math.pi**2 / 8.0))
+    # nothing but line: shut at both ends, a quarter of that, and R C / 6
+    assert ramp_in_line(1.0, 1.0) == pytest.approx((0.25, math.pi**2 / 24.0))
+    assert ramp_in_line(0.0, 0.3) == (0.0, 0.0)
+
+
+@pytest.mark.parametrize("share", [-0.1, 1.1, math.nan])
+def test_the_share_of_a_line_is_a_share(share: float) -> None:
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        ramp_in_line(1.0, share)

@@ -18,7 +18,6 @@ from lungfish.core.expect import (
     throughput_pa_m3_s,
 )
 from lungfish.core.setup import CycleSetup
-from lungfish.physics.bubble import ripple_bound_pa
 from lungfish.physics.column import gauge_at_transmitter_pa
 from lungfish.physics.strapping import Strapping
 
@@ -90,7 +89,7 @@ def _check_span(path: KeyPath, tank: Tank, setup: CycleSetup, report: Report) ->
     above, kind = (setup.atmosphere_abs_pa, " absolute") if tank.transmitter.absolute else (0.0, "")
     full = full_at_transmitter_pa(setup)
     friction = bubbling_friction_pa(setup, full_gauge_pa(setup))
-    ripple = ripple_bound_pa(setup.tube_bore_m, setup.density_kg_m3, setup.gravity_m_s2)
+    ripple = setup.ripple_bound_pa
     open_pa = full + friction + ripple
     if low > 0.0:
         report.error(

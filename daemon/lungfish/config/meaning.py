@@ -18,7 +18,6 @@ from lungfish.core.expect import (
     unit_weight_pa_m,
 )
 from lungfish.core.setup import CycleSetup
-from lungfish.physics.bubble import ripple_bound_pa
 from lungfish.physics.standard import ANR, standard_volume_m3
 
 __all__ = ["BUBBLING_S", "AtLevel", "TankMeaning", "meaning_of"]
@@ -98,7 +97,7 @@ def meaning_of(site: Site, tank: Tank) -> TankMeaning:
         pa_per_m=unit_weight_pa_m(setup),
         full_m3=tank.vessel.full_m3,
         span_used=full.gauge_pa / setup.span_high_pa,
-        ripple_pa=ripple_bound_pa(setup.tube_bore_m, setup.density_kg_m3, setup.gravity_m_s2),
+        ripple_pa=setup.ripple_bound_pa,
         settling_s=tube_settling_s(setup, half.gauge_pa),
         full=full,
         half=half,

@@ -14,7 +14,6 @@ from lungfish.core.proof import Movement
 from lungfish.core.reading import Features
 from lungfish.core.record import Record
 from lungfish.core.setup import CycleSetup, Learned
-from lungfish.physics.bubble import ripple_bound_pa
 
 __all__ = ["Case", "drop_limit_pa", "longest_damping_s"]
 
@@ -120,5 +119,5 @@ def drop_limit_pa(setup: CycleSetup, record: Record, friction_pa: float) -> floa
         record: the cycle's record.
         friction_pa: expected friction, Pa.
     """
-    ripple_pa = ripple_bound_pa(setup.tube_bore_m, setup.density_kg_m3, setup.gravity_m_s2)
+    ripple_pa = setup.ripple_bound_pa
     return 2.0 * friction_pa + 8.0 * record.noise_pa + ripple_pa + 50.0

@@ -29,8 +29,10 @@ __all__ = ["Closing", "Line", "closing_of"]
 _PLATEAU, _HOLD_SLOPE, _MEMORY, _SHUT_IN, _SHUT_SLOPE = range(5)
 _ONSET_MODEL = 0.15
 """How well the onset of a leak's fall is known, relative to itself, when it is taken out; half of it when not."""
-_MODES = tuple(1.0 / (2 * k + 1) ** 2 for k in range(3))
-"""Relative amplitudes of a line's slowest diffusion modes: 1, 1/9, 1/25."""
+_AT_VALVE = tuple(1.0 / (2 * k + 1) ** 2 / (1.0 + 1.0 / 9.0 + 1.0 / 25.0) for k in range(3))
+"""Amplitudes of a line's slowest diffusion modes at its shut end, as 1, 1/9, 1/25."""
+_AT_TUBE = (4.0 / math.pi, -4.0 / (3.0 * math.pi), 1.0 - 8.0 / (3.0 * math.pi))
+"""The same in the flow out of its other end, which makes the tube's own friction; the third stands for all later."""
 
 HOLD_SLOPE_PRIOR_PA_S = 15.0
 """A level that moves by 1.5 mm/s is fast for a sump; the short hold alone could not bound its slope so well."""
@@ -87,7 +89,7 @@ class Line:
     settling_s: float
     """Slowest time constant of its friction; 0 without a line."""
     seen: bool
-    """The transmitter sees its friction."""
+    """The transmitter sees its friction, and not only that of the tube."""
     onset_s: float = 0.0
     """When the fall by a leak sets in."""
 
@@ -100,11 +102,10 @@ class _Model:
         self.after = [t for t in times_s if t >= 0]
         self.gauge_pa = gauge_pa
         self.line = line
-        total = sum(_MODES)
         self.modes = [
-            (line.settling_s / (2 * k + 1) ** 2, amplitude / total)
-            for k, amplitude in enumerate(_MODES)
-            if line.seen and line.settling_s > 0
+            (line.settling_s / (2 * k + 1) ** 2, amplitude)
+            for k, amplitude in enumerate(_AT_VALVE if line.seen else _AT_TUBE)
+            if line.settling_s > 0
         ]
 
     def columns(self, damping_s: float) -> list[list[float]]:
@@ -180,7 +181,7 @@ def closing_of(
     def misfit(log_damping: float) -> float:
         strain = (log_damping - math.log(damping_s)) / log_damping_u
         told = opening.misfit(math.exp(log_damping)) if opening is not None else 0.0
-        return fit_at(log_damping).sum_squares + told + strain * strain
+        return fit_at(log_damping).misfit + told + strain * strain
 
     centre = math.log(damping_s)
     reach = min(3.0 * log_damping_u, 3.0)

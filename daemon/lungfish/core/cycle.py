@@ -335,7 +335,7 @@ class Cycle:
             return False
         settled_s = record.shut_s + 3.0 * self._plan.settling_s + 3.0 * min(2.0, longest_damping_s(self._learned))
         times, gauges = record.since(min(settled_s, 0.5 * (record.shut_s + record.times_s[-1])))
-        return still_falling(times, gauges, record.noise_pa)
+        return still_falling(times, gauges, record.noise_pa, self._setup.ripple_bound_pa)
 
     def _abort(self, event: Event) -> tuple[Action, ...]:
         assert isinstance(event, Abort)  # noqa: S101 - the table says so, mypy can't

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 from lungfish.core.fit import Fit, fit_columns, fit_line, golden_minimum, lag1_autocorrelation, spread_inflation
 
-__all__ = ["Decay", "decay_of", "still_falling"]
+__all__ = ["STEP_FALLS", "Decay", "decay_of", "still_falling"]
 
 _SHORTEST_S = 0.1
 _LONGEST_SHARE = 0.3
@@ -28,6 +28,8 @@ _BEND = 0.1
 _BEND_PA_S = 10.0
 FALLS_PA_S = 30.0
 """A pressure that falls faster than this may yet come to rest,"""
+STEP_FALLS = 1.5
+"""A straight line through a step down falls by this much of it at most, when the step lies in the middle."""
 STRAIGHT_S = 8.0
 """unless it has fallen in a straight line for so long."""
 
@@ -101,13 +103,14 @@ def decay_of(times_s: Sequence[float], gauge_pa: Sequence[float], noise_pa: floa
     )
 
 
-def still_falling(times_s: Sequence[float], gauge_pa: Sequence[float], noise_pa: float) -> bool:
+def still_falling(times_s: Sequence[float], gauge_pa: Sequence[float], noise_pa: float, bubble_pa: float) -> bool:
     """Whether a curve may yet come to rest: its last half falls fast, or the two parts of that fall differently.
 
     Args:
         times_s: times, s, rising.
         gauge_pa: samples, Pa.
         noise_pa: standard deviation of the transmitter at rest, Pa.
+        bubble_pa: by how much the last bubble that breaks off may lower the pressure, Pa; that is no leak.
     """
     if len(times_s) < 16:
         return False
@@ -118,6 +121,9 @@ def still_falling(times_s: Sequence[float], gauge_pa: Sequence[float], noise_pa:
         return False
     early_fit, late_fit = (fit_line([t for t, _ in part], [p for _, p in part]) for part in (late[:half], late[half:]))
     if late_fit.values[1] < -FALLS_PA_S and times_s[-1] - times_s[0] < STRAIGHT_S:
+        return True
+    whole = fit_line([t for t, _ in late], [p for _, p in late]).values[1]
+    if whole < -FALLS_PA_S and -whole * (late[-1][0] - late[0][0]) < STEP_FALLS * bubble_pa:
         return True
     difference = late_fit.values[1] - early_fit.values[1]
     # bubbles that a falling level lets out now and then are no bend: the scatter that is there counts

@@ -17,7 +17,6 @@ from lungfish.core.expect import throughput_pa_m3_s, unit_weight_pa_m
 from lungfish.core.level import freeze_sd_pa
 from lungfish.core.plan import LEVEL_RATE_PA_S
 from lungfish.core.setup import CycleSetup
-from lungfish.physics.bubble import ripple_bound_pa
 
 __all__ = [
     "DYING_RISE",
@@ -64,7 +63,7 @@ def friction_shows(case: Case) -> bool | None:
         return True
     # a bubble that closing froze at its highest can hide as much as half a bore of liquid
     setup = case.setup
-    ripple_pa = ripple_bound_pa(setup.tube_bore_m, setup.density_kg_m3, setup.gravity_m_s2)
+    ripple_pa = setup.ripple_bound_pa
     return None if case.weighed.friction_pa < 0.5 * ripple_pa + 3.0 * blur else False
 
 

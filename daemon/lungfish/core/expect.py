@@ -6,8 +6,9 @@ import math
 
 from lungfish.core.setup import CycleSetup
 from lungfish.physics.air import air_density_kg_m3, air_viscosity_pa_s
-from lungfish.physics.friction import line_friction_pa, line_settling_s
+from lungfish.physics.friction import line_friction_pa, line_settling_s, ramp_in_line
 from lungfish.physics.restrictor import restrictor_throughput_pa_m3_s
+from lungfish.physics.tube import pipe_volume_m3
 
 __all__ = [
     "bubbling_friction_pa",
@@ -15,6 +16,7 @@ __all__ = [
     "fill_limit_s",
     "full_gauge_pa",
     "line_friction_at_pa",
+    "packing_s",
     "slowest_fill_pa_s",
     "throughput_pa_m3_s",
     "tube_settling_s",
@@ -88,6 +90,26 @@ def tube_settling_s(setup: CycleSetup, tube_gauge_pa: float) -> float:
     )
 
 
+def packing_s(setup: CycleSetup, trapped_gauge_pa: float, end_gauge_pa: float) -> tuple[float, float]:
+    """How the line delays the beginning of a fill: time constant and lag, s; both 0 without a line.
+
+    Args:
+        setup: the tank.
+        trapped_gauge_pa: pressure at which the fill begins.
+        end_gauge_pa: about the pressure of the head, which tells how much liquid stands in the tube.
+    """
+    space, rise_m = setup.air_space, _rise_m(setup, trapped_gauge_pa, end_gauge_pa)
+    abs_pa = setup.atmosphere_abs_pa + max(0.0, trapped_gauge_pa)
+    line_m3 = space.volume_m3 - pipe_volume_m3(setup.tube_bore_m, setup.tube_length_m)
+    storage_m3 = space.air_volume_m3(rise_m) + abs_pa * space.area_m2 / unit_weight_pa_m(setup)
+    return ramp_in_line(tube_settling_s(setup, trapped_gauge_pa), max(0.0, line_m3) / storage_m3)
+
+
+def _rise_m(setup: CycleSetup, trapped_gauge_pa: float, end_gauge_pa: float) -> float:
+    """Liquid in the tube at the beginning of a fill, m."""
+    return max(0.0, min(setup.tube_length_m, (end_gauge_pa - trapped_gauge_pa) / unit_weight_pa_m(setup)))
+
+
 def slowest_fill_pa_s(setup: CycleSetup, tube_gauge_pa: float) -> float:
     """Slope of a tube that is about to be full at this pressure: the slowest that filling can look like, Pa/s."""
     friction = line_friction_at_pa(setup, setup.flow_pa_m3_s, tube_gauge_pa)
@@ -113,7 +135,7 @@ def fill_flattening_s(setup: CycleSetup, trapped_gauge_pa: float, end_gauge_pa: 
     """
     weight = unit_weight_pa_m(setup)
     space = setup.air_space
-    rise_m = max(0.0, min(setup.tube_length_m, (end_gauge_pa - trapped_gauge_pa) / weight))
+    rise_m = _rise_m(setup, trapped_gauge_pa, end_gauge_pa)
     slope = space.fill_slope_pa_s(
         throughput_pa_m3_s(setup, trapped_gauge_pa),
         setup.atmosphere_abs_pa + max(0.0, trapped_gauge_pa),

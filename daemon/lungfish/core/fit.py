@@ -40,6 +40,18 @@ class Fit:
         dof = max(1, len(self.residuals) - len(self.values))
         return math.sqrt(math.fsum(r * r for r in self.residuals) / dof)
 
+    @property
+    def misfit(self) -> float:
+        """Twice the negative logarithm of the likelihood, to be compared with that of another time constant.
+
+        What is left beyond the noise says that the curve is not quite the right one, not that the samples are better
+        than they are. Then the noise counts as unknown: the profile likelihood `n ln(sum_squares)`.
+        """
+        count = max(1, len(self.residuals))
+        if self.sum_squares <= count:
+            return self.sum_squares
+        return count * (1.0 + math.log(self.sum_squares / count))
+
 
 def fit_columns(
     columns: Sequence[Sequence[float]],

@@ -182,7 +182,7 @@ def _closing_features(
         plain,
         fill_s=fill_s,
         fill_slope_pa_s=climb / fill_s if fill_s and fill_s > 0.2 else None,
-        rise_shape=_rise_shape(record, trapped + max(0.0, weighed.friction_pa), closing, fill_s),
+        rise_shape=_rise_shape(record, trapped + max(0.0, weighed.friction_pa), closing),
         plateau_pa=closing.plateau_pa,
         plateau_u_pa=math.sqrt(closing.plateau_var_pa2),
         plateau_scatter_pa=closing.hold_scatter_pa,
@@ -203,25 +203,36 @@ def _closing_features(
 
 
 def _fill_s(record: Record, learned: Learned, closing: Closing, friction_pa: float) -> float | None:
-    """Valve open to first bubble, the transmitter's lag taken off; 0 when the tube was full at once."""
+    """Valve open to first bubble, the transmitter's lag taken off; 0 when the tube was full at once.
+
+    From the area between the plateau and the samples: a lag `tau` adds `tau` times the rise to it, whatever the rise
+    looks like, and a straight climb of `T` seconds has `T / 2` times its height. No single sample decides.
+    """
     if record.opened_s is None or record.shut_s is None or record.trapped_pa is None:
         return None
     near = max(3.0 * record.noise_pa, 0.01 * abs(closing.plateau_pa - record.trapped_pa), 5.0)
-    if closing.plateau_pa - record.trapped_pa - max(0.0, friction_pa) < 2.0 * near:
+    rise_pa = closing.plateau_pa - record.trapped_pa
+    climb_pa = rise_pa - max(0.0, friction_pa)
+    if climb_pa < 2.0 * near:
         return 0.0
     times, gauges = record.since(record.opened_s, record.shut_s)
-    near = max(near, closing.plateau_pa - max(gauges[-3:], default=record.trapped_pa))
-    reached = next((t for t, p in zip(times, gauges, strict=True) if p >= closing.plateau_pa - near), record.shut_s)
-    # behind the damping a climb of slope s that ends comes within `near` of its end tau ln(s tau / near) too late
+    times, gauges = [record.opened_s, *times, record.shut_s], [record.trapped_pa, *gauges, closing.plateau_pa]
+    area_pa_s = math.fsum(
+        (later - t) * (closing.plateau_pa - 0.5 * (p + after))
+        for t, later, p, after in zip(times, times[1:], gauges, gauges[1:], strict=False)
+    )
     tau_s = min(closing.damping_s, longest_damping_s(learned))
-    slope = (closing.plateau_pa - record.trapped_pa) / max(0.1, reached - record.opened_s)
-    lag_s = tau_s * max(1.0, math.log(max(1.0, slope * tau_s / near)))
-    return max(0.0, reached - record.opened_s - lag_s)
+    filled_s = 2.0 * (area_pa_s - tau_s * rise_pa) / climb_pa
+    return min(max(0.0, filled_s), record.shut_s - record.opened_s)
 
 
-def _rise_shape(record: Record, from_pa: float, closing: Closing, fill_s: float | None) -> float | None:
-    """Straight or dying away? None when the fill is too short behind the damping to tell."""
-    if record.opened_s is None or record.shut_s is None or not fill_s or fill_s < max(3.0, 6.0 * closing.damping_s):
+_SHAPED_S = 3.0
+"""A rise that is over sooner can't be told to be straight or bent."""
+
+
+def _rise_shape(record: Record, from_pa: float, closing: Closing) -> float | None:
+    """Straight or dying away? None when the rise is too short behind the damping to tell."""
+    if record.opened_s is None or record.shut_s is None:
         return None
     rise = closing.plateau_pa - from_pa
     if rise < 40.0 * record.noise_pa:
@@ -229,10 +240,12 @@ def _rise_shape(record: Record, from_pa: float, closing: Closing, fill_s: float 
     times, gauges = record.since(record.opened_s, record.shut_s)
     passed = [
         next((t for t, p in zip(times, gauges, strict=True) if p >= from_pa + share * rise), None)
-        for share in (0.1, 0.5, 0.9)
+        for share in (0.1, 0.5, 0.9, 0.98)
     ]
-    tenth, half, most = passed
+    tenth, half, most, end = passed
     if tenth is None or half is None or most is None or half - tenth <= 0:
+        return None
+    if (end or record.shut_s) - record.opened_s < max(_SHAPED_S, 6.0 * closing.damping_s):
         return None
     return (most - half) / (half - tenth)
 

@@ -4,11 +4,11 @@ Opening makes the pressure turn a corner: friction steps up and the fill begins 
 The damping rounds that corner and delays the climb by its time constant. With `u` the time since opening the
 pressure itself is
 
-    p0 + F (1 - exp(-u / T)) + a (u - k u2 - (pi2 / 8) T (1 - exp(-u / T)))
+    p0 + F (1 - exp(-u / T)) + a (u - k u2 - L (1 - exp(-u / T)))
 
-`F` friction, `T` the line's own slowest time constant (the line packs before the tube fills: R C / 2 of flow time),
-`a` the slope of the fill and `k` how it flattens as the air space grows. A tube that is full already and a transmitter
-that sees no friction turn no corner, and tell nothing.
+`F` friction, `T` the time constant with which the line comes to fill the tube evenly and `L` the lag that its packing
+leaves (`physics.friction.ramp_in_line`), `a` the slope of the fill and `k` how it flattens as the air space grows. A
+tube that is full already and a transmitter that sees no friction turn no corner, and tell nothing.
 """
 
 from __future__ import annotations
@@ -21,10 +21,11 @@ from lungfish.core.fit import fit_columns, lagged_decay
 
 __all__ = ["Opening"]
 
-_PACKING = math.pi**2 / 8.0
-"""R C / 2 over the slowest time constant 4 R C / pi2."""
 _MODEL_ERROR = 0.01
 """The climb is straight to about this share of itself over the short window that is used."""
+
+_LAG_U = 0.3
+"""Relative standard uncertainty of the lag that the line's packing leaves: flow, bore and friction are nominal."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,7 +39,9 @@ class Opening:
     noise_pa: float
     """Standard deviation at rest, Pa."""
     settling_s: float
-    """Slowest time constant of the line's friction, s; 0 without a line."""
+    """Time constant with which the line comes to fill the tube evenly, s; 0 without a line."""
+    packing_s: float
+    """By how much its packing delays the climb, s."""
     flattening_s: float
     """`k`, 1/s."""
     sees_friction: bool
@@ -51,16 +54,22 @@ class Opening:
         return len(after) >= 8 and max(after) - self.gauge_pa[0] > 20.0 * self.noise_pa
 
     def misfit(self, damping_s: float) -> float:
-        """Weighted sum of squares that a damping leaves, to be compared with that of another one."""
+        """How badly a damping explains the opening, to be compared with another one: see `Fit.misfit`."""
         columns = [[1.0] * len(self.times_s), [self._climb(u, damping_s) for u in self.times_s]]
-        if self.sees_friction:
+        priors: list[tuple[float, float] | None] = [None, None]
+        if self.sees_friction or self.packing_s > 0.0:
+            # a lag that is not quite the one worked out shows as a step too
             columns.append([self._step(u, damping_s) for u in self.times_s])
+            priors.append(None if self.sees_friction else (0.0, _LAG_U * self.packing_s * self._slope_pa_s()))
         base = self.gauge_pa[0]
         weights = [1.0 / math.hypot(self.noise_pa, _MODEL_ERROR * (p - base)) for p in self.gauge_pa]
         try:
-            return fit_columns(columns, self.gauge_pa, weights=weights).sum_squares
+            return fit_columns(columns, self.gauge_pa, weights=weights, priors=priors).misfit
         except ValueError:
             return 0.0
+
+    def _slope_pa_s(self) -> float:
+        return max(1.0, self.gauge_pa[-1] - self.gauge_pa[0]) / max(0.1, self.times_s[-1])
 
     def _climb(self, u: float, tau: float) -> float:
         """Response to the climb of slope 1 behind the damping."""
@@ -69,7 +78,7 @@ class Opening:
         settled = 1.0 - math.exp(-u / tau)
         straight = u - tau * settled
         bent = u * u - 2.0 * tau * straight
-        return straight - self.flattening_s * bent - _PACKING * self.settling_s * self._step(u, tau)
+        return straight - self.flattening_s * bent - self.packing_s * self._step(u, tau)
 
     def _step(self, u: float, tau: float) -> float:
         """Response to what builds up with the line's time constant, behind the damping."""

@@ -12,7 +12,6 @@ from lungfish.core.expect import (
     tube_settling_s,
 )
 from lungfish.core.setup import CycleSetup, Learned
-from lungfish.physics.bubble import ripple_bound_pa
 
 __all__ = [
     "BENDING_S",
@@ -94,7 +93,7 @@ class Plan:
         """
         full = full_gauge_pa(setup)
         ratio = learned.friction_ratio + 3.0 * learned.friction_ratio_u
-        ripple = ripple_bound_pa(setup.tube_bore_m, setup.density_kg_m3, setup.gravity_m_s2)
+        ripple = setup.ripple_bound_pa
         margin = 0.02 * full + 0.5 * ripple + 3.0 * setup.transmitter_u_pa + 50.0
         span = setup.span_high_pa - setup.span_low_pa
         return cls(

@@ -7,7 +7,6 @@ import math
 from lungfish.core.blow import ClearSetup
 from lungfish.core.expect import bubbling_friction_pa, line_friction_at_pa
 from lungfish.core.setup import CycleSetup, Learned
-from lungfish.physics.bubble import ripple_bound_pa
 
 __all__ = ["LEAST_PULSE_S", "SUPPLY_MARGIN", "Room", "worst_rise_pa_s"]
 
@@ -70,7 +69,7 @@ class Room:
         self.damping_s = min(_LONGEST_DAMPING_S, learned.damping_s * math.exp(learned.log_damping_u))
         """Longest time constant of the transmitter, s."""
         self._friction_pa = _friction_pa(setup, learned.friction_ratio)
-        ripple_pa = ripple_bound_pa(setup.tube_bore_m, setup.density_kg_m3, setup.gravity_m_s2)
+        ripple_pa = setup.ripple_bound_pa
         self._margin_pa = self._friction_pa + ripple_pa + 3.0 * setup.transmitter_u_pa
         self._rise_pa_s = max(worst_rise_pa_s(setup), FLOW_MARGIN * seen_rise_pa_s)
         # a supply that can't pass the limit needs no clock

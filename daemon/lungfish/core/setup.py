@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from lungfish.physics.bubble import ripple_bound_pa
 from lungfish.physics.tube import AirSpace, bore_area_m2, pipe_volume_m3
 
 __all__ = ["CycleSetup", "Learned"]
@@ -72,6 +73,11 @@ class CycleSetup:
         line_m3 = pipe_volume_m3(self.line_bore_m, self.line_length_m) if self.line_length_m else 0.0
         tube_m3 = pipe_volume_m3(self.tube_bore_m, self.tube_length_m)
         return AirSpace(volume_m3=tube_m3 + line_m3, area_m2=bore_area_m2(self.tube_bore_m))
+
+    @property
+    def ripple_bound_pa(self) -> float:
+        """Largest ripple of bubbles at the tip, peak to peak, Pa: one bore of the liquid."""
+        return ripple_bound_pa(self.tube_bore_m, self.density_kg_m3, self.gravity_m_s2)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,7 +10,7 @@ from lungfish.core.case import drop_limit_pa, longest_damping_s
 from lungfish.core.closing import Closing, Line, closing_of
 from lungfish.core.decay import Decay, decay_of
 from lungfish.core.evidence import leak_share
-from lungfish.core.expect import bubbling_friction_pa, fill_flattening_s
+from lungfish.core.expect import bubbling_friction_pa, fill_flattening_s, packing_s
 from lungfish.core.fit import fit_line
 from lungfish.core.level import freeze_sd_pa
 from lungfish.core.opening import Opening
@@ -174,11 +174,13 @@ def _opening(setup: CycleSetup, learned: Learned, plan: Plan, record: Record) ->
         return None
     window_s = min(2.5, max(filled_s, 0.4), record.shut_s - opened_s)
     times, gauges = record.since(opened_s - 0.5, opened_s + window_s)
+    settling_s, lag_s = packing_s(setup, trapped_pa, max(0.0, end_pa[0]))
     opening = Opening(
         times_s=[t - opened_s for t in times],
         gauge_pa=gauges,
         noise_pa=record.noise_pa,
-        settling_s=plan.settling_s,
+        settling_s=settling_s,
+        packing_s=lag_s,
         flattening_s=fill_flattening_s(setup, trapped_pa, max(0.0, end_pa[0])),
         sees_friction=setup.tee_at_valve and setup.line_length_m > 0,
     )

@@ -19,7 +19,6 @@ from lungfish.core.plan import Plan
 from lungfish.core.reading import Reading
 from lungfish.core.setup import CycleSetup, Learned
 from lungfish.core.verdict import LEAK_PA_S
-from lungfish.physics.bubble import ripple_bound_pa
 
 __all__ = ["Filled", "Trait", "Yardstick", "filled_by", "traits_of", "yardsticks"]
 
@@ -121,7 +120,7 @@ def yardsticks(setup: CycleSetup) -> Mapping[Trait, Yardstick]:
     friction_pa = bubbling_friction_pa(setup, _half_head_pa(setup))
     full_pa = full_gauge_pa(setup)
     plug_pa = Plan.of(setup, Learned()).brim_pa - full_pa - bubbling_friction_pa(setup, full_pa)
-    bound_pa = ripple_bound_pa(setup.tube_bore_m, setup.density_kg_m3, setup.gravity_m_s2)
+    bound_pa = setup.ripple_bound_pa
     return {
         # bores and flows of catalogue parts scatter by 15 % in friction, three of that; fittings add a few millimetres
         # of water. From day to day a line's friction repeats to 0.2 %: supply and restrictor (common practice).

@@ -23,13 +23,13 @@ from lungfish.core.evidence import (
     ripple_goes_on,
     tip_proven,
 )
+from lungfish.core.decay import STEP_FALLS
 from lungfish.core.expect import unit_weight_pa_m
 from lungfish.core.level import DISAGREEMENT_SIGMAS, head_m
 from lungfish.core.plan import Plan
 from lungfish.core.record import Record
 from lungfish.core.setup import CycleSetup, Learned
 from lungfish.core.steady import trend_of
-from lungfish.physics.bubble import ripple_bound_pa
 
 __all__ = [
     "BENDS",
@@ -261,7 +261,9 @@ def _tip_never_reached(case: Case) -> Finding | None:
 
 def _supply_low(case: Case) -> Finding | None:
     """The pressure rose and stopped, but not because air found its way out at the tip."""
-    closing, record = case.closing, case.record
+    closing, record, flowed = case.closing, case.record, friction_shows(case)
+    if flowed:
+        return None  # as much air as is set went all the way
     if (shape := dying_rise(case)) is not None:
         why = (
             f"the second half of the rise took {shape:.1f} times as long as the first, more than {DYING_RISE:.2f}: "
@@ -271,7 +273,7 @@ def _supply_low(case: Case) -> Finding | None:
         why = f"the rise took {late[0]:.1f} s where the set flow needs {late[1]:.1f} s: too little air comes"
     elif record.steady_from_s is None and case.rose and not tip_proven(case):
         why = f"after {case.plan.open_limit_s:.0f} s the pressure still climbed: too little air comes"
-    elif case.rose and friction_shows(case) is False:
+    elif case.rose and flowed is False:
         drop = closing.plateau_pa - closing.shut_in_pa
         why = (
             f"closing took away {drop:.0f} Pa where flowing air gives {case.weighed.friction_pa:.0f} Pa: nothing flowed"
@@ -288,7 +290,7 @@ def _supply_low(case: Case) -> Finding | None:
 
 def _leak(case: Case) -> Finding | None:
     fall, u = -case.closing.shut_slope_pa_s, case.closing.shut_slope_u_pa_s
-    if fall - 3.0 * u <= LEAK_PA_S or (not case.restricted and -case.late_slope_pa_s < LEAK_PA_S):
+    if fall - 3.0 * u <= LEAK_PA_S or (not case.restricted and not _goes_on_falling(case)):
         return None
     return Finding(
         code=Diagnosis.LINE_LEAK,
@@ -296,6 +298,13 @@ def _leak(case: Case) -> Finding | None:
         sentence=f"the shut-in fell {fall:.0f} +- {2 * u:.0f} Pa/s, a tight tube falls less than {LEAK_PA_S:.0f}; "
         f"about {100 * _first_share(case):.0f} % of the purge's flow is lost",
     )
+
+
+def _goes_on_falling(case: Case) -> bool:
+    """The later half of the shut-in falls too, and by more than the last bubble that breaks off can lower it."""
+    fall_pa_s = -case.late_slope_pa_s
+    half_s = 0.5 * (case.record.times_s[-1] - (case.record.shut_s or 0.0))
+    return fall_pa_s > LEAK_PA_S and fall_pa_s * half_s > STEP_FALLS * case.setup.ripple_bound_pa
 
 
 def _restricted(case: Case) -> Finding | None:
@@ -314,7 +323,7 @@ def _restricted(case: Case) -> Finding | None:
             sentence=f"after closing {decay.died_pa:.0f} Pa died away in {decay.time_s:.1f} s where friction is "
             f"{expected_pa:.0f} Pa: tip or line has narrowed; the level is read from what was left",
         )
-    if sigmas <= DISAGREEMENT_SIGMAS or _restless(case) is not None:
+    if sigmas <= DISAGREEMENT_SIGMAS or _restless(case) is not None or _comes_back(case):
         return None
     strange = abs(math.log(case.closing.damping_s / case.learned.damping_s))
     if strange > STRANGE_DAMPING * max(0.4, case.learned.log_damping_u):
@@ -333,6 +342,14 @@ def _restricted(case: Case) -> Finding | None:
     )
 
 
+def _comes_back(case: Case) -> bool:
+    """The pressure climbs back to the plateau's head: closing froze a bubble at its lowest, which then let go."""
+    record, shut_s = case.record, case.record.shut_s or 0.0
+    late = record.since(0.5 * (shut_s + record.times_s[-1]))[1]
+    head_pa = case.closing.plateau_pa - case.weighed.friction_pa
+    return bool(late) and math.fsum(late) / len(late) > 0.5 * (head_pa + case.closing.shut_in_pa)
+
+
 def restless_limit_pa(setup: CycleSetup, record: Record) -> float:
     """Scatter of a shut-in that a sound tube may show, Pa: noise, and bubbles that a falling level lets out.
 
@@ -340,7 +357,7 @@ def restless_limit_pa(setup: CycleSetup, record: Record) -> float:
         setup: the tank.
         record: the cycle's record.
     """
-    ripple_pa = ripple_bound_pa(setup.tube_bore_m, setup.density_kg_m3, setup.gravity_m_s2)
+    ripple_pa = setup.ripple_bound_pa
     return RESTLESS * record.noise_pa + max(RESTLESS_PA, RIPPLE_SHARE * ripple_pa)
 
 

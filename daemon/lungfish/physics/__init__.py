@@ -42,6 +42,7 @@ from lungfish.physics.friction import (
     laminar_resistance_pa_s_m3,
     line_friction_pa,
     line_settling_s,
+    ramp_in_line,
     reynolds,
 )
 from lungfish.physics.gravity import (
@@ -160,6 +161,7 @@ __all__ = [
     "laminar_resistance_pa_s_m3",
     "line_friction_pa",
     "line_settling_s",
+    "ramp_in_line",
     "local_gravity_m_s2",
     "mass_flow_parameter",
     "moist_air_density_kg_m3",

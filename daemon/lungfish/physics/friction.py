@@ -9,6 +9,7 @@ __all__ = [
     "laminar_resistance_pa_s_m3",
     "line_friction_pa",
     "line_settling_s",
+    "ramp_in_line",
     "reynolds",
 ]
 
@@ -158,3 +159,32 @@ def line_settling_s(*, bore_m: float, length_m: float, viscosity_pa_s: float, ab
         raise ValueError(msg)
     storage = math.pi * bore_m**2 / 4.0 * length_m / abs_pa
     return 4.0 * resistance * storage / math.pi**2
+
+
+def ramp_in_line(settling_s: float, line_share: float) -> tuple[float, float]:
+    """How a line that ends in an air space comes to fill it evenly, after a steady flow has set in at its other end.
+
+    Source: the heat equation with a constant flux at one end and a capacity at the other (Carslaw and Jaeger, from
+    memory). With ``x`` the line's share of all the storage the slowest mode has ``tan k = -k (1 - x) / x`` and the
+    time constant ``R C / k^2``; once it has died, the end lags by ``R C (1/2 - x/3)`` behind an even fill.
+
+    Args:
+        settling_s: slowest time constant of the line open to a constant pressure, s (``4 R C / pi^2``).
+        line_share: storage of the line over that of line and air space, 0 to 1.
+
+    Returns:
+        Time constant and lag, s.
+
+    Raises:
+        ValueError: the share lies outside 0 to 1.
+    """
+    if not 0.0 <= line_share <= 1.0:
+        msg = f"the line's share of the storage must lie between 0 and 1, not {line_share:g}"
+        raise ValueError(msg)
+    low, high = 0.5 * math.pi, math.pi
+    for _ in range(40):
+        k = 0.5 * (low + high)
+        # x sin k + k (1 - x) cos k falls from x to -pi (1 - x) between the two ends
+        low, high = (k, high) if line_share * math.sin(k) + k * (1.0 - line_share) * math.cos(k) > 0.0 else (low, k)
+    rc_s = math.pi**2 / 4.0 * settling_s
+    return rc_s / (0.5 * (low + high)) ** 2, rc_s * (0.5 - line_share / 3.0)

@@ -224,10 +224,12 @@ class Plant:
     def _stride_s(self, is_open: bool) -> float:
         """Longest step that still follows everything: short after a change and before the knee."""
         air, since_s = self._air, self.now_s - self._changed_s
+        p_abs_pa = self.params.atmosphere_abs_pa + air.gauge_pa
         stride_s = min(max(_SHORTEST_S, _GROWTH * since_s), _LONGEST_S)
         if is_open and air.lacks_pa_m3 > 0.0:
             to_knee_s = air.lacks_pa_m3 / self.params.flow_pa_m3_s
-            return min(stride_s, _FILLING_S, max(_SHORTEST_S, 0.8 * to_knee_s))
+            packing_s = self._line.packing_stride_s(p_abs_pa, air.compliance_m3())
+            return min(stride_s, _FILLING_S, max(_SHORTEST_S, min(packing_s, 0.8 * to_knee_s)))
         if is_open and air.exit_pa_m3_s <= 0.0:  # the pressure climbs until plug or solids give way
             bears_pa = self._tip.bears_pa() - (
                 air.gauge_pa - self.params.density_kg_m3 * self.params.gravity_m_s2 * self._head_m

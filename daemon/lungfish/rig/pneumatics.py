@@ -31,6 +31,9 @@ _JUMPS = (4.0 / math.pi, -4.0 / (3.0 * math.pi), 1.0 - 8.0 / (3.0 * math.pi))
 """The modes of a line that is at one pressure all along when that of the tube jumps by 1; the third stands for all
 that are left out, so that nothing jumps at the valve's end."""
 
+_PACKING_STEP = 0.05
+"""Share of the line's time constant that a step may last where the tube takes as much air as the line."""
+
 _LAMINAR_RE = 2300.0
 """Up to here friction is proportional to flow."""
 
@@ -117,6 +120,15 @@ class LineFriction:
         self.drop_pa = self._narrow_pa + a + b + c
         stored_pa = self._narrow_pa + _STORES[0] * a + _STORES[1] * b + _STORES[2] * c
         self.excess_pa_m3 = stored_pa * self.volume_m3
+
+    def packing_stride_s(self, tube_abs_pa: float, compliance_m3: float) -> float:
+        """Longest step in which line and tube may be followed one after the other while both fill, s.
+
+        The more of the air goes into the line, the more each answers to the other within a step.
+        """
+        if not self._length_m:
+            return math.inf
+        return _PACKING_STEP * self._settling_pa_s / tube_abs_pa * compliance_m3 / self.volume_m3
 
     def follow(self, moved_pa: float) -> None:
         """Note how far the tube's pressure moved in the step just relaxed: the line only follows in time."""
