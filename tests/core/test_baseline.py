@@ -104,6 +104,13 @@ def test_a_fault_that_begins_while_learning_does_not_become_normal(trait: Trait,
     assert day < 6.0
 
 
+def test_a_part_that_is_at_odds_with_itself_is_no_change() -> None:
+    values = [EXPECTED_PA + 600.0 + k % 4 for k in range(17)] + [EXPECTED_PA + more for more in (460.0, 1700.0, 530.0)]
+    normal = learned_normal(FRICTION, values, 0.0)
+    assert normal.learned_centre == pytest.approx(EXPECTED_PA + 601.0, abs=2.0)
+    assert normal.doubted
+
+
 def test_a_fault_that_ends_while_learning_does_not_become_normal() -> None:
     values = [EXPECTED_PA + 300.0 + k % 3 for k in range(14)] + [EXPECTED_PA + k % 3 for k in range(6)]
     assert learned_normal(FRICTION, values, 0.0).centre == pytest.approx(EXPECTED_PA + 1.0, abs=1.0)
@@ -319,7 +326,8 @@ def test_a_leak_is_one_under_any_level(rate_m_s: float) -> None:
     # 1e-6 Pa m3/s for each Pa, at half the full head of 43 kPa, from about 1.6e-3 Pa m3 for each Pa: 13.4 Pa/s
     smooth = leaks_under(rate_m_s, 1e-6, ripple_pa=0.0)
     assert len(smooth) >= 5
-    assert smooth == pytest.approx([13.4] * len(smooth), abs=2.5)
+    assert smooth == pytest.approx([13.4] * len(smooth), abs=4.0)
+    assert fmean(smooth) == pytest.approx(13.4, rel=0.1)
     # A bubble that closing froze up to 30 Pa high or low leaves as soon as the leak draws liquid in: 0.1 s and then
     # with 0.3 s. A straight line through 2.5 s takes that for 12 / (2.5 s)^3 x 30 Pa x 0.4 s x 1.0 s = 9 Pa/s of slope,
     # 10.5 at half the full head: so far may one cycle be off, and their mean by a quarter.
@@ -362,8 +370,8 @@ def test_closing_freezes_a_quarter_of_the_ripple_and_less_at_a_narrowed_tip(tee_
         return fmean(values)
 
     sound_pa = froze_pa(Faults())
-    # between 0 and 30 Pa, each as likely as the other: 15 +- 8.7 / sqrt(39)
-    assert 11.0 < sound_pa < 19.0
+    # between 0 and 30 Pa, each as likely as the other: 15 +- 8.7 / sqrt(39), and what noise and friction add
+    assert 11.0 < sound_pa < 21.0
     # a quarter of the area is half the width; to the 7.5 Pa come 2 to 3 of noise in the shut-in
     assert 0.35 < froze_pa(Faults(tip_area_share=0.25)) / sound_pa < 0.8
 
@@ -375,6 +383,6 @@ def test_a_falling_level_says_nothing_of_what_closing_freezes() -> None:
 
 
 def test_a_leak_takes_the_bubble_away_and_is_not_told_as_a_change_of_the_ripple() -> None:
-    seen = seen_under(0.00002, Faults(extra_leak_pa_m3_s_pa=4e-7), tee_at_valve=True)
+    seen = seen_under(0.00002, Faults(extra_leak_pa_m3_s_pa=1e-6), tee_at_valve=True)
     assert all(Trait.RIPPLE not in traits for traits in seen)
-    assert fmean(traits[Trait.LEAK] for traits in seen[5:]) > 2.0
+    assert fmean(traits[Trait.LEAK] for traits in seen[5:]) > 5.0

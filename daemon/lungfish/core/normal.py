@@ -110,9 +110,11 @@ def _sounder_part(yard: Yardstick, values: Sequence[float]) -> Sequence[float]:
     for place in range(_SHORTEST_PART, len(values) - _SHORTEST_PART + 1):
         early, late = values[:place], values[place:]
         middles = median(early), median(late)
-        rest = [value - middles[0] for value in early] + [value - middles[1] for value in late]
-        sd = max(yard.spread_floor, _MAD_TO_SD * median(map(abs, rest)))
-        apart = abs(middles[1] - middles[0]) / (1.25 * sd * math.sqrt(1.0 / len(early) + 1.0 / len(late)))
+        offs = [[abs(value - middle) for value in part] for part, middle in zip((early, late), middles, strict=True)]
+        pooled = max(yard.spread_floor, _MAD_TO_SD * median([*offs[0], *offs[1]]))
+        # a part that is at odds with itself has not changed to anything
+        variance = math.fsum(max(pooled, _MAD_TO_SD * median(off)) ** 2 / len(off) for off in offs)
+        apart = abs(middles[1] - middles[0]) / (1.25 * math.sqrt(variance))
         if apart > best:
             best, parts = apart, (early, late)
     if parts is None or best < _CHANGE_SIGMAS:

@@ -27,13 +27,13 @@ _LEAST_HEAD_SHARE = 0.1
 """Below this share of the full head a leak is too small a number to be taken to another head."""
 _BOUND_AFTER_S, _BOUND_LEFT = 30.0, 0.6
 """What a tube has lost since the last cycle bounds its leak, after so long and while this share of the head is left."""
-_BOUND_SLACK_PA = 30.0
+_SLACK_PA = 30.0
 """So far two heads may be wrong against each other."""
 _RIPPLE_REPEATS = 0.02
 """Bubbles leave otherwise from day to day with dirt, warmth and flow: so much of the largest ripple, peak to peak."""
 _LIQUID_CAME_PA = 10.0
 """So much liquid in the tube is more than two pressures may be wrong against each other."""
-_BUBBLE_STAYS_PA_S = 1.0
+_BUBBLE_STAYS_PA_S = 0.1
 """With a smaller leak the frozen bubble hangs at the tip while the shut-in is listened to."""
 _TIMED_FILL_S = 1.0
 """A shorter filling can't be timed against damping and opening."""
@@ -195,39 +195,51 @@ def _leak_pa_s(setup: CycleSetup, reading: Reading, before: Filled | None, fall_
     The frozen bubble leaves the tip of its own pace and tilts a short shut-in by some pascals a second either way, and
     a level that falls looks like a leak. A tube that is still full has lost nothing but to such a level.
     """
+    if before is not None and not _liquid_came(reading):
+        return 0.0
     bound = _leak_bound_pa_s(setup, reading, before)
-    if bound is None:
-        return fall_pa_s
-    return min(max(0.0, fall_pa_s), bound) if _liquid_came(reading) else 0.0
+    return fall_pa_s if bound is None else min(max(0.0, fall_pa_s), bound)
 
 
 def _froze_pa(setup: CycleSetup, reading: Reading, before: Filled | None) -> float | None:
     """What the closing before froze, Pa, where the level rose before it and after it and no leak drew the bubble in.
 
-    A falling level makes bubbles of its own, and a leak takes the frozen one from the tip at once.
+    A falling level makes bubbles of its own, and a leak takes the frozen one from the tip at once. Of a level that went
+    both ways since then it is not known which way it went at closing: such a tube has lost air at the tip.
     """
     if before is None or not before.liquid_came or not _liquid_came(reading):
         return None
-    bound = _leak_bound_pa_s(setup, reading, before)
-    return before.froze_pa if bound is not None and bound < _BUBBLE_STAYS_PA_S else None
+    lost = _lost_pa(setup, reading, before)
+    return before.froze_pa if lost is not None and lost[0] < _SLACK_PA + _BUBBLE_STAYS_PA_S * lost[1] else None
 
 
 def _leak_bound_pa_s(setup: CycleSetup, reading: Reading, before: Filled | None) -> float | None:
-    """Most that the tube can leak, at half the full head, Pa/s: a level that falls at closing looks like a leak too.
-
-    All that has left the tube since it was last full, by a leak or pushed out at the tip by a falling level, is what it
-    held then and does not hold before this opening.
-    """
-    f = reading.features
-    if before is None or reading.head_pa is None or reading.opened_at_s is None:
+    """Most that the tube can leak, at half the full head, Pa/s: a level that falls at closing looks like a leak too."""
+    lost, trapped_pa = _lost_pa(setup, reading, before), reading.features.trapped_pa
+    if lost is None or before is None or reading.head_pa is None or trapped_pa is None:
         return None
-    if f.least_air_pa_m3 is None or f.trapped_pa is None:
-        return None
-    took_s, head_pa = reading.opened_at_s - before.at_s, reading.head_pa.value
-    middle_pa = 0.5 * (before.head_pa + f.trapped_pa)
-    if took_s < _BOUND_AFTER_S or middle_pa <= 0.0 or f.trapped_pa < _BOUND_LEFT * before.head_pa:
+    lost_pa, took_s = lost
+    middle_pa = 0.5 * (before.head_pa + trapped_pa)
+    if middle_pa <= 0.0 or trapped_pa < _BOUND_LEFT * before.head_pa:
         return None
     half_pa = _half_head_pa(setup)
-    slack = _BOUND_SLACK_PA * _capacity_m3(setup, head_pa)
-    lost_pa_m3 = f.least_air_pa_m3 - setup.air_space.volume_m3 * (head_pa - before.head_pa) + slack
-    return max(0.0, lost_pa_m3) / took_s * half_pa / middle_pa / _capacity_m3(setup, half_pa)
+    share = half_pa / middle_pa * _capacity_m3(setup, reading.head_pa.value) / _capacity_m3(setup, half_pa)
+    return max(0.0, lost_pa + _SLACK_PA) / took_s * share
+
+
+def _lost_pa(setup: CycleSetup, reading: Reading, before: Filled | None) -> tuple[float, float] | None:
+    """What has left the tube since it was last full, by a leak or pushed out by a falling level; as pressure, Pa.
+
+    It is what the tube held then and does not hold before this opening.
+
+    Returns:
+        Pa, and the time that it took, s; None when it is not known.
+    """
+    f = reading.features
+    if before is None or reading.head_pa is None or reading.opened_at_s is None or f.least_air_pa_m3 is None:
+        return None
+    took_s, head_pa = reading.opened_at_s - before.at_s, reading.head_pa.value
+    if took_s < _BOUND_AFTER_S:
+        return None
+    gone_pa_m3 = f.least_air_pa_m3 - setup.air_space.volume_m3 * (head_pa - before.head_pa)
+    return gone_pa_m3 / _capacity_m3(setup, head_pa), took_s
