@@ -51,9 +51,17 @@ _WINDOWS_S = (3.0, 6.0, 12.0)
 """Windows over which the vented reading is looked at; the noisier it is, the longer."""
 _SETTLED_SHARE = 0.1
 """Of the transmitter's standard uncertainty: what may be left of the way to zero."""
+_SETTLED_NOISE = 0.2
+"""Or of its noise: less could not be told within the longest window."""
 _SETTLED_LEAST_PA = 1.0
+_LAG_S = 2.0
+"""A fouled sense line lags by as much as this although the transmitter does not (common practice)."""
 _MOVED_NOISES = 10.0
 _MOVED_SIGMAS = 4.0
+_STIRS = 3
+"""A coarse transmitter plays between two values; one that has shown so many at rest stirs."""
+_STILL = 8
+"""So many equal values on end from a transmitter that stirs at rest are none."""
 _CONFIRM_S = 5.0
 """The vent has so long to be confirmed shut; then whoever runs this goes on trying, and this ends."""
 _BAD_IN_A_ROW = 3
@@ -89,6 +97,7 @@ class ZeroCheck:
         self._max_open_s = max_open_s
         self._damping_s = min(_LONGEST_DAMPING_S, longest_damping_s(learned))
         self._settled_pa = max(_SETTLED_LEAST_PA, _SETTLED_SHARE * setup.transmitter_u_pa)
+        self._stirs = False
         self._started_s = 0.0
         self._since_s = 0.0
         self._opened_s = 0.0
@@ -184,6 +193,8 @@ class ZeroCheck:
         mean_pa = self._mean_pa()
         variance = math.fsum((each - mean_pa) ** 2 for each in self._gauge_pa) / (len(self._gauge_pa) - 1)
         self._noise_pa = max(self._noise_pa, math.sqrt(variance))
+        self._settled_pa = max(self._settled_pa, _SETTLED_NOISE * self._noise_pa)
+        self._stirs = len(set(self._gauge_pa)) >= _STIRS
         self.zero = Zero(source=Source.VENT, outcome=Outcome.FAILED, rest_pa=mean_pa)
         self.state, self._confirmed, self._opened_s = ZeroState.VENTED, False, event.t_s
         self._forget(event.t_s)
@@ -204,25 +215,32 @@ class ZeroCheck:
 
     def _vented_tick(self, event: Event) -> tuple[Action, ...]:
         if event.t_s >= self._opened_s + self._max_open_s - _DUE_S:
+            still = self._stirs and len(set(self._gauge_pa[-_STILL:])) == 1
             detail = f"it did not come to rest within the {self._max_open_s:g} s that the vent may be open"
+            if still:
+                detail = "the value stands still to the last digit: frozen, or at its lower stop with the zero below it"
             return self._close(event, Zero(source=Source.VENT, outcome=Outcome.UNSETTLED, detail=detail))
         return self._lost(event) or (self._vented_wake(),)
 
     def _settled(self) -> tuple[float, float] | None:
         """Mean and standard uncertainty over the shortest window that has surely come to rest."""
         end_s = self._times_s[-1]
-        rate_pa_s = self._settled_pa / max(0.5, self._damping_s)
+        rate_pa_s = self._settled_pa / max(_LAG_S, self._damping_s)
         for window_s in _WINDOWS_S:
             if end_s - window_s < self._since_s + max(0.5, _DAMPINGS * self._damping_s):
                 return None
             first = next(n for n, t_s in enumerate(self._times_s) if t_s >= end_s - window_s)
             times, gauges = self._times_s[first:], self._gauge_pa[first:]
+            if self._stirs and len(set(gauges[-_STILL:])) == 1:
+                return None  # frozen on its way, or at its lower stop
             trend = trend_of(times, gauges, noise_pa=self._noise_pa) if len(times) >= 8 else None
             if trend is None or not trend.steady_within(rate_pa_s):
                 continue
             # a straight line's slope is known by the noise of its mean over its length, times the root of 12
             noise_u = trend.slope_u_pa_s * trend.span_s / math.sqrt(12.0)
-            return math.fsum(gauges) / len(gauges), math.hypot(noise_u, self._settled_pa / math.sqrt(3.0))
+            left_pa = abs(trend.slope_pa_s) * _LAG_S
+            u_pa = math.hypot(noise_u, left_pa, self._settled_pa / math.sqrt(3.0))
+            return math.fsum(gauges) / len(gauges), u_pa
         return None
 
     def _measured(self, event: Event, zero_pa: float, u_pa: float) -> tuple[Action, ...]:
