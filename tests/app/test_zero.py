@@ -44,7 +44,8 @@ def test_a_sound_zero_is_seen_once_at_the_start_and_changes_no_reading() -> None
     (opened_s,) = vent_times_s(site)
     first, second = site.keeper.of("t0")[:2]
     assert first.at.monotonic_s < opened_s < second.at.monotonic_s, "after the first cycle, before the second"
-    (kept,) = site.keeper.kept_zeros
+    before, kept = site.keeper.kept_zeros
+    assert before.zero.outcome is Outcome.BEGUN
     assert kept.zero.outcome is Outcome.MEASURED
     assert kept.zero.source is Source.VENT
     assert abs(kept.zero.zero_pa or 99.0) < 5.0
@@ -187,7 +188,7 @@ def test_a_vent_that_does_not_open_gives_no_zero() -> None:
         return site
 
     site = run_virtual(main())
-    assert [record.zero.outcome for record in site.keeper.kept_zeros] == [Outcome.NOT_MOVED]
+    assert [record.zero.outcome for record in site.keeper.kept_zeros] == [Outcome.BEGUN, Outcome.NOT_MOVED]
     assert all(row.level_m == pytest.approx(LEVEL_M, abs=0.01) for row in site.keeper.of("t0"))
     assert "the valve did not open" in site.keeper.told("maintenance")[0]
 
@@ -216,7 +217,7 @@ def test_a_stop_in_the_middle_of_a_check_shuts_the_vent() -> None:
     site = run_virtual(main())
     assert len(vent_times_s(site)) == 1
     assert site.any_open() == []
-    assert site.keeper.kept_zeros == []
+    assert [record.zero.outcome for record in site.keeper.kept_zeros] == [Outcome.BEGUN]
 
 
 def test_a_death_in_the_middle_of_a_check_leaves_the_vent_to_the_next_start_which_shuts_it_first() -> None:
@@ -234,6 +235,40 @@ def test_a_death_in_the_middle_of_a_check_leaves_the_vent_to_the_next_start_whic
     assert site.moves[0].tank == "t0 (vent valve)"
     assert not site.moves[0].is_open
     assert site.keeper.of("t0")[0].quality == "good"
+
+
+@pytest.mark.parametrize("stuck", [True, None])
+def test_after_a_death_in_a_check_no_level_counts_until_the_tube_s_pressure_is_seen(stuck: bool | None) -> None:
+    keeper = MemoryKeeper()
+
+    async def main(vent_stuck: bool | None, after_s: float, *, dies: bool) -> VirtualSite:
+        await asyncio.sleep(after_s)
+        site = VirtualSite(site_with(inputs="{flow: {link: panel, unit: 9, input: 0}}"), keeper=keeper)
+        site.plants["t0"].faults.vent_stuck = vent_stuck
+        running = asyncio.create_task(site.daemon.run(site.stop))
+        while dies and not site.plants["t0"].vent_coil:
+            await asyncio.sleep(0.1)
+        if dies:
+            await asyncio.sleep(0.5)
+            running.cancel()
+            with pytest.raises(asyncio.CancelledError):
+                await running
+            return site
+        await asyncio.sleep(1300.0)
+        site.stop.set()
+        await running
+        return site
+
+    run_virtual(main(None, 0.0, dies=True))
+    assert keeper.kept_zeros[-1].zero.outcome is Outcome.BEGUN
+    count = len(keeper.of("t0"))
+    run_virtual(main(stuck, 600.0, dies=False))
+    later = keeper.of("t0")[count:]
+    assert len(later) == 3
+    if stuck:
+        assert {(row.quality, row.level_m) for row in later} == {("bad", None)}
+    else:
+        assert all(row.level_m == pytest.approx(LEVEL_M, abs=0.01) for row in later)
 
 
 def test_a_tip_in_air_shows_a_drift_without_any_vent() -> None:

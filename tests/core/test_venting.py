@@ -129,7 +129,7 @@ def test_the_vent_is_shut_at_the_end_never_open_too_long_and_a_zero_is_one(seed:
 def test_the_cases_end_in_every_way() -> None:
     """Else the property would hold for want of trying."""
     cases = [run_case(seed) for seed in range(80)]
-    assert {case.check.zero.outcome for case in cases} == set(Outcome)
+    assert {case.check.zero.outcome for case in cases} == set(Outcome) - {Outcome.BEGUN}
     proven = [case for case in cases if case.check.zero.proven]
     assert len(proven) > 12
     assert {case.check.zero.came_back for case in cases} == {True, False, None}

@@ -38,6 +38,19 @@ def test_what_was_seen_comes_back_as_it_was_the_newest_first(tmp_path: Path) -> 
         assert store.zeros("nobody") == ()
 
 
+def test_failures_do_not_push_the_last_zero_that_was_measured_out_of_sight(tmp_path: Path) -> None:
+    missed = Zero(source=Source.VENT, outcome=Outcome.NOT_MOVED, rest_pa=14e3, detail="it did not open")
+    with Store.open(tmp_path / "site.db") as store:
+        store.put_zero(record(0.0))
+        for hour in range(1, 100):
+            store.put_zero(record(3600.0 * hour, missed))
+        assert store.flush().result(10.0) is True
+        seen = store.zeros("sump") or ()
+    assert seen[0] == record(3600.0 * 99, missed)
+    assert seen[-1] == record(0.0)
+    assert len(seen) == 51
+
+
 def test_a_number_that_is_none_is_kept_as_not_known(tmp_path: Path) -> None:
     with Store.open(tmp_path / "site.db") as store:
         store.put_zero(record(0.0, Zero(source=Source.TIP, outcome=Outcome.MEASURED, zero_pa=math.nan, u_pa=math.inf)))

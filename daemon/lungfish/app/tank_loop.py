@@ -236,6 +236,7 @@ class TankLoop:
         if check is None or self._vent_valve is None:
             return
         if await self._all_shut():
+            self._zeroing.begin(reading)
             await self._perform(check, self._vent_valve, self._keep_check)
             if not self._stop.is_set():
                 self._zeroing.ended(check)

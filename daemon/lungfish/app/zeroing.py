@@ -16,6 +16,7 @@ from lungfish.core.zero import (
     Outcome,
     Source,
     Zero,
+    begun,
     beyond,
     came_back,
     cut_off,
@@ -91,7 +92,9 @@ class Zeroing:
         self._by_vent: ZeroRecord | None = None
         self._at_tip: ZeroRecord | None = None
         self._tried: ZeroRecord | None = None
+        self._before: ZeroRecord | None = None
         self._doubt: Zero | None = None
+        self._doubt_before: Zero | None = None
         self._fresh = False
         self._recheck = self._vent is not None and self._vent.correct
         self._shift_pa = 0.0
@@ -132,7 +135,7 @@ class Zeroing:
         Returns:
             The reading, or what is left of it.
         """
-        if self._doubt is not None:
+        if self._doubt is not None and len(reading.trace) >= _CAME_BACK_SAMPLES:
             taken_pa = self.transmitter.zero_pa
             seen = sum(came_back(self._doubt, sample.gauge_pa + taken_pa) for sample in reading.trace)
             if seen < _CAME_BACK_SAMPLES:
@@ -160,7 +163,18 @@ class Zeroing:
         """
         if self._vent is None or reading.codes & _NO_TIME or not self._load() or not self._is_due():
             return None
+        if begun(self._plain, reading).came_back is None:
+            return None  # too little stands in the tube to see by whether the vent opens and shuts
         return ZeroCheck(self._plain, learned, self._vent.valve.max_open_s)
+
+    def begin(self, reading: Reading) -> None:
+        """A check is about to be made: keep that, so that a death in it is known of.
+
+        Args:
+            reading: of the cycle that has just ended.
+        """
+        self._doubt_before = self._doubt
+        self._put(begun(self._plain, reading))
 
     def ended(self, check: ZeroCheck) -> None:
         """A check is over: keep and tell what it found.
@@ -168,7 +182,10 @@ class Zeroing:
         Args:
             check: the machine that was run.
         """
-        self._keep(check.zero)
+        zero = check.zero
+        if not check.opened:  # all is as it was before
+            zero = replace(zero, came_back=self._doubt_before is None)
+        self._keep(zero)
 
     def not_made(self, why: str) -> None:
         """A check that was due could not be made.
@@ -226,10 +243,9 @@ class Zeroing:
                 self._at_tip = record
 
     def _keep(self, zero: Zero) -> None:
-        was, tried = self._counts(), self._tried
-        record = ZeroRecord(tank=self._tank, at=self._journal.stamps.now(), config=self._config, zero=zero)
-        self._journal.keeper.put_zero(record)
-        self._note(record)
+        was, tried = self._counts(), self._before
+        self._put(zero)
+        self._before = self._tried
         if zero.source is Source.VENT:
             self._fresh, self._recheck = zero.outcome is Outcome.MEASURED, False
         self._apply()
@@ -244,6 +260,11 @@ class Zeroing:
             self._journal.event("maintenance", text, tank=self._tank, level=level)
         else:
             self._journal.event(KIND, text, tank=self._tank)
+
+    def _put(self, zero: Zero) -> None:
+        record = ZeroRecord(tank=self._tank, at=self._journal.stamps.now(), config=self._config, zero=zero)
+        self._journal.keeper.put_zero(record)
+        self._note(record)
 
     def _tip_is_news(self, zero: Zero) -> bool:
         if self._at_tip is None or not 0.0 <= self._age_s(self._at_tip) < _TIP_EVERY_S:

@@ -48,7 +48,9 @@ def kept_zeros(site: Site, tank: Tank, archive: Archive) -> KeptZeros:
     """
     setup = cycle_setup(site, tank)
     config = settings_hash(setup)
-    records = [record for record in archive.zeros(tank.name) if record.config == config]
+    kept = [record for record in archive.zeros(tank.name) if record.config == config]
+    # what has begun and ended stands there twice
+    records = [record for n, record in enumerate(kept) if n == 0 or record.zero.outcome is not Outcome.BEGUN]
     return KeptZeros(setup=setup, records=records, vented=tank.transmitter.vent is not None)
 
 

@@ -38,7 +38,7 @@ from lungfish.core.plan import PERIOD_S, SILENCE_S
 from lungfish.core.reading import Features, Reading
 from lungfish.core.setup import CycleSetup, Learned
 from lungfish.core.steady import trend_of
-from lungfish.core.zero import Outcome, Source, Zero, came_back, tolerance_pa
+from lungfish.core.zero import Outcome, Source, Zero, came_back, least_rest_pa, tolerance_pa
 from lungfish.errors import IllegalEvent
 
 __all__ = ["TRANSITIONS", "ZeroCheck", "ZeroState"]
@@ -56,8 +56,6 @@ _SETTLED_NOISE = 0.2
 _SETTLED_LEAST_PA = 1.0
 _LAG_S = 2.0
 """A fouled sense line lags by as much as this although the transmitter does not (common practice)."""
-_MOVED_NOISES = 10.0
-_MOVED_SIGMAS = 4.0
 _STIRS = 3
 """A coarse transmitter plays between two values; one that has shown so many at rest stirs."""
 _STILL = 8
@@ -92,6 +90,8 @@ class ZeroCheck:
         self.state = ZeroState.REST
         self.zero = Zero(source=Source.VENT, outcome=Outcome.FAILED)
         """What was seen; final when the state is DONE."""
+        self.opened = False
+        """The vent was told to open."""
         self._setup = setup
         self._learned = learned
         self._max_open_s = max_open_s
@@ -196,6 +196,11 @@ class ZeroCheck:
         self._settled_pa = max(self._settled_pa, _SETTLED_NOISE * self._noise_pa)
         self._stirs = len(set(self._gauge_pa)) >= _STIRS
         self.zero = Zero(source=Source.VENT, outcome=Outcome.FAILED, rest_pa=mean_pa)
+        least_pa = least_rest_pa(self._setup, self._noise_pa)
+        if abs(mean_pa) < least_pa:
+            detail = f"only {mean_pa:.0f} Pa stand in the tube, too little to see by whether the vent opens and shuts"
+            return self._finish(event, Outcome.FAILED, detail)
+        self.opened = True
         self.state, self._confirmed, self._opened_s = ZeroState.VENTED, False, event.t_s
         self._forget(event.t_s)
         return _OPEN, Sample(period_s=PERIOD_S), self._vented_wake()
@@ -219,7 +224,8 @@ class ZeroCheck:
             detail = f"it did not come to rest within the {self._max_open_s:g} s that the vent may be open"
             if still:
                 detail = "the value stands still to the last digit: frozen, or at its lower stop with the zero below it"
-            return self._close(event, Zero(source=Source.VENT, outcome=Outcome.UNSETTLED, detail=detail))
+            unsettled = Zero(source=Source.VENT, outcome=Outcome.UNSETTLED, rest_pa=self.zero.rest_pa, detail=detail)
+            return self._close(event, unsettled)
         return self._lost(event) or (self._vented_wake(),)
 
     def _settled(self) -> tuple[float, float] | None:
@@ -246,7 +252,7 @@ class ZeroCheck:
     def _measured(self, event: Event, zero_pa: float, u_pa: float) -> tuple[Action, ...]:
         rest_pa = self.zero.rest_pa or 0.0
         way_pa = abs(rest_pa - zero_pa)
-        least_pa = max(_MOVED_NOISES * self._noise_pa, _MOVED_SIGMAS * self._setup.transmitter_u_pa)
+        least_pa = least_rest_pa(self._setup, self._noise_pa)
         zero = Zero(
             source=Source.VENT,
             outcome=Outcome.MEASURED,
@@ -325,7 +331,7 @@ class ZeroCheck:
             u_pa=was.u_pa if measured else None,
             rest_pa=was.rest_pa,
             proven=was.proven and measured,
-            came_back=self._came_back() if measured and was.proven else None,
+            came_back=self._came_back() if self.opened else None,
             detail=detail.removeprefix("; "),
         )
         self.state = ZeroState.DONE
@@ -345,10 +351,10 @@ class ZeroCheck:
         )
         return _SHUT, Sample(period_s=0.0), Finish(reading=reading)
 
-    def _came_back(self) -> bool | None:
+    def _came_back(self) -> bool:
         late = [pa for t_s, pa in zip(self._times_s, self._gauge_pa, strict=True) if t_s >= self._since_s]
         if not self._confirmed or self._back_s is None or not late:
-            return None
+            return False
         return came_back(self.zero, math.fsum(late) / len(late))
 
     def _ignore(self, event: Event) -> tuple[Action, ...]:

@@ -24,9 +24,11 @@ __all__ = [
     "Outcome",
     "Source",
     "Zero",
+    "begun",
     "beyond",
     "came_back",
     "cut_off",
+    "least_rest_pa",
     "less_zero",
     "removable",
     "seen_at_tip",
@@ -38,6 +40,8 @@ __all__ = [
 
 SIGMAS = 3.0
 """A zero further off than this many standard uncertainties, its own included, has drifted."""
+_MOVED_NOISES = 10.0
+_MOVED_SIGMAS = 4.0
 MOST_SHARE = 0.02
 """A zero off by more than this share of the span is not taken out: that is no drift, but a fault (common practice)."""
 
@@ -59,6 +63,8 @@ class Outcome(Enum):
     """Opening the vent did not bring the reading near zero: the valve did not open, or the transmitter is frozen."""
     UNSETTLED = "unsettled"
     """The reading did not come to rest in time."""
+    BEGUN = "begun"
+    """The vent is about to be opened; what stays so was ended by a death."""
     FAILED = "failed"
     """Link or valve failed, or it was ended from outside."""
 
@@ -80,7 +86,10 @@ class Zero:
     proven: bool = False
     """The reading moved so far that it must have been vented."""
     came_back: bool | None = None
-    """After the vent had shut it went back to the tube's pressure; None: not known."""
+    """After the vent had shut it went back to the tube's pressure, or was never vented; None: not known.
+
+    False also when nobody saw it come back.
+    """
     detail: str = ""
     """More about an outcome; may be empty."""
 
@@ -223,6 +232,34 @@ def cut_off(reading: Reading, zero: Zero, learned: Learned) -> Reading:
     )
 
 
+def begun(setup: CycleSetup, reading: Reading) -> Zero:
+    """What is to be kept before the vent is opened: a death in the check must not pass for one that came back.
+
+    Args:
+        setup: the tank.
+        reading: of the cycle before: the pressure that the tube has.
+    """
+    rest_pa = reading.features.shut_in_pa
+    known = rest_pa is not None and abs(rest_pa) >= least_rest_pa(setup, reading.features.noise_pa or 0.0)
+    return Zero(
+        source=Source.VENT,
+        outcome=Outcome.BEGUN,
+        rest_pa=rest_pa,
+        came_back=False if known else None,
+        detail="its end is not known",
+    )
+
+
+def least_rest_pa(setup: CycleSetup, noise_pa: float) -> float:
+    """Pressure in the tube below which it can't be seen whether the vent has opened and shut, Pa.
+
+    Args:
+        setup: the tank.
+        noise_pa: standard deviation of the transmitter at rest, Pa.
+    """
+    return max(_MOVED_NOISES * noise_pa, _MOVED_SIGMAS * setup.transmitter_u_pa)
+
+
 def told(setup: CycleSetup, zero: Zero, *, taken_out: bool) -> str:
     """One sentence with the numbers.
 
@@ -233,7 +270,8 @@ def told(setup: CycleSetup, zero: Zero, *, taken_out: bool) -> str:
     """
     where = "with the vent open" if zero.source is Source.VENT else "with its tip in air"
     if zero.outcome is not Outcome.MEASURED or zero.zero_pa is None:
-        return f"the zero was not measured ({zero.outcome.value}): {zero.detail}"
+        lost = "; that it came back to the tube was not seen" if zero.came_back is False else ""
+        return f"the zero was not measured ({zero.outcome.value}): {zero.detail}{lost}"
     text = f"{where} the transmitter shows {zero.zero_pa:+.1f} Pa (u = {zero.u_pa or 0.0:.1f} Pa)"
     limit_pa = tolerance_pa(setup, zero)
     if not beyond(setup, zero):

@@ -13,7 +13,7 @@ from lungfish.store.rows import Numbering, clean_text, known, sane_stamp
 __all__ = ["ZeroItem", "zeros_in"]
 
 _MOST = 50
-"""So many of a tank are read: a year of weekly checks."""
+"""So many of a tank are read, and so many that came to something: a year of weekly checks."""
 _COLUMNS = (
     "boot_id, monotonic_s, utc_s, clock, config, source, outcome, zero_pa, u_pa, rest_pa, proven, came_back, detail"
 )
@@ -72,7 +72,13 @@ def zeros_in(connection: sqlite3.Connection, tank: str) -> tuple[ZeroRecord, ...
         sqlite3.Error: the store can't be read.
         ValueError: a row is of a newer lungfish, or damaged.
     """
-    query = f"SELECT {_COLUMNS} FROM zero_checks WHERE tank = ? ORDER BY id DESC LIMIT ?"  # noqa: S608 -- ours
+    # checks that fail every hour must not push the last zero that was measured out of sight
+    query = (
+        f"SELECT {_COLUMNS} FROM zero_checks WHERE id IN "  # noqa: S608 -- ours
+        "(SELECT id FROM zero_checks WHERE tank = :tank ORDER BY id DESC LIMIT :most) OR id IN "
+        "(SELECT id FROM zero_checks WHERE tank = :tank AND outcome = 'measured' ORDER BY id DESC LIMIT :most) "
+        "ORDER BY id DESC"
+    )
     return tuple(
         ZeroRecord(
             tank=tank,
@@ -89,5 +95,5 @@ def zeros_in(connection: sqlite3.Connection, tank: str) -> tuple[ZeroRecord, ...
                 detail=row[12],
             ),
         )
-        for row in connection.execute(query, (clean_text(tank), _MOST))
+        for row in connection.execute(query, {"tank": clean_text(tank), "most": _MOST})
     )
