@@ -382,6 +382,21 @@ def test_a_falling_level_says_nothing_of_what_closing_freezes() -> None:
     assert sum(Trait.FRICTION in traits for traits in seen) > 30
 
 
+def test_of_a_level_that_goes_both_ways_only_a_closing_at_its_lowest_tells_what_it_freezes() -> None:
+    def level_m(t_s: float) -> float:
+        return 2.0 + 0.6 * math.sin(2.0 * math.pi * t_s / 2500.0)
+
+    plant, learned = plant_of(SUMP, level_m), Learned()
+    filled: Filled | None = None
+    for number in range(30):
+        plant.advance(number * 3600.0)
+        reading = run_plant_cycle(plant, SUMP, learned)
+        if Trait.RIPPLE in traits_of(SUMP, reading, filled):
+            assert filled is not None
+            assert level_m(filled.at_s) < 1.4 + 0.05, "higher up it may just as well have been falling"
+        learned, filled = reading.learned, filled_by(reading)
+
+
 def test_a_leak_takes_the_bubble_away_and_is_not_told_as_a_change_of_the_ripple() -> None:
     seen = seen_under(0.00002, Faults(extra_leak_pa_m3_s_pa=1e-6), tee_at_valve=True)
     assert all(Trait.RIPPLE not in traits for traits in seen)

@@ -33,8 +33,8 @@ _RIPPLE_REPEATS = 0.02
 """Bubbles leave otherwise from day to day with dirt, warmth and flow: so much of the largest ripple, peak to peak."""
 _LIQUID_CAME_PA = 10.0
 """So much liquid in the tube is more than two pressures may be wrong against each other."""
-_BUBBLE_STAYS_PA_S = 0.1
-"""With a smaller leak the frozen bubble hangs at the tip while the shut-in is listened to."""
+_BUBBLE_STAYS_PA = 100.0
+"""A tube that has lost less since the last closing neither leaked much nor saw the level fall after it by 1 to 2 cm."""
 _TIMED_FILL_S = 1.0
 """A shorter filling can't be timed against damping and opening."""
 
@@ -210,7 +210,7 @@ def _froze_pa(setup: CycleSetup, reading: Reading, before: Filled | None) -> flo
     if before is None or not before.liquid_came or not _liquid_came(reading):
         return None
     lost = _lost_pa(setup, reading, before)
-    return before.froze_pa if lost is not None and lost[0] < _SLACK_PA + _BUBBLE_STAYS_PA_S * lost[1] else None
+    return before.froze_pa if lost is not None and lost[0] < _BUBBLE_STAYS_PA else None
 
 
 def _leak_bound_pa_s(setup: CycleSetup, reading: Reading, before: Filled | None) -> float | None:
