@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import runpy
 from collections.abc import Mapping
+from types import ModuleType
 
 import pytest
 
-from lungfish.core import advice_table, verdict
+from lungfish.core import advice_table, stuck, verdict
 from lungfish.core.advice import Advice, category_of, signal_told
 from lungfish.core.advice_table import ADVICE
 from lungfish.core.codes import Category, Diagnosis, Quality
@@ -24,7 +25,7 @@ README_ROWS = {
     for line in (ROOT / "README.md").read_text("utf-8").splitlines()
     if line.startswith("| `") and line.count("|") == 5
 }
-LIMITS = [name for name in verdict.__all__ if name.isupper()]
+LIMITS = [(module, name) for module in (verdict, stuck) for name in module.__all__ if name.isupper()]
 
 
 def told(table: Mapping[Diagnosis, Advice]) -> str:
@@ -61,13 +62,15 @@ def test_status_signals_are_those_of_namur_ne_107() -> None:
     assert [signal_told(category)[0] for category in Category if category is not Category.NONE] == list("FCSM")
 
 
-@pytest.mark.parametrize("name", LIMITS)
-def test_every_limit_is_told_and_follows_the_code(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize(("module", "name"), LIMITS, ids=lambda value: getattr(value, "__name__", value))
+def test_every_limit_is_told_and_follows_the_code(
+    module: ModuleType, name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """The table is made anew with another limit: its text must change."""
     path = advice_table.__file__
     usual = told(runpy.run_path(path)["ADVICE"])
     assert usual == told(ADVICE)
-    monkeypatch.setattr(verdict, name, 7.0 * getattr(verdict, name))
+    monkeypatch.setattr(module, name, 7.0 * getattr(module, name))
     assert told(runpy.run_path(path)["ADVICE"]) != usual
 
 

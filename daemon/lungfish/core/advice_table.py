@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from lungfish.core import plan, verdict
+from lungfish.core import plan, stuck, verdict
 from lungfish.core.advice import Advice, Ground, Source
 from lungfish.core.codes import Diagnosis, Quality
 from lungfish.core.level import DISAGREEMENT_SIGMAS
@@ -107,13 +107,19 @@ ADVICE: Mapping[Diagnosis, Advice] = MappingProxyType(
             grounds=(
                 Ground(
                     feature="fall of the shut-in",
-                    limit=f"faster than {verdict.LEAK_PA_S:.0f} Pa/s beyond three standard uncertainties",
+                    limit=f"faster than {verdict.LEAK_PA_S:.0f} Pa/s beyond three standard uncertainties, to its end, "
+                    "and by more than a last bubble can lower it",
                     source=Source.PRACTICE,
                 ),
                 Ground(
                     feature="air lost by the fall right after closing",
                     limit=f"more than {100 * verdict.LEAK_SHARE_LIMIT:.0f} % of the purge's flow: the tip is not "
                     "proven to be reached, and the reading is bad",
+                    source=Source.GEOMETRY,
+                ),
+                Ground(
+                    feature="the same where the rise died away before the tip",
+                    limit=f"more than {100 * verdict.LEAK_STOPS:.0f} %: the leak and not the supply has stopped it",
                     source=Source.GEOMETRY,
                 ),
                 Ground(
@@ -227,6 +233,11 @@ ADVICE: Mapping[Diagnosis, Advice] = MappingProxyType(
                     source=Source.GEOMETRY,
                 ),
                 Ground(
+                    feature="the same where the rise died away before the tip",
+                    limit=f"more than {100 * verdict.LEAK_STOPS:.0f} %: the leak and not the supply has stopped it",
+                    source=Source.GEOMETRY,
+                ),
+                Ground(
                     feature="slope at the cycle's time limit",
                     limit="still climbing, and nothing shows air at the tip",
                     source=Source.GEOMETRY,
@@ -257,7 +268,7 @@ ADVICE: Mapping[Diagnosis, Advice] = MappingProxyType(
                 ),
                 Ground(
                     feature="friction taken away by closing, though air flowed at opening",
-                    limit=f"less than {100 * verdict.FRICTION_SEEN:.0f} % of what flowing air gives",
+                    limit=f"less than {100 * stuck.STUCK_DROP:.0f} % of what flowing air gives",
                     source=Source.LEARNED,
                 ),
             ),
@@ -293,7 +304,7 @@ ADVICE: Mapping[Diagnosis, Advice] = MappingProxyType(
             grounds=(
                 Ground(
                     feature="values through opening and closing",
-                    limit=f"{verdict.FROZEN_SAMPLES} or more, all equal to the last digit; not at an end of its range, "
+                    limit=f"{stuck.FROZEN_SAMPLES} or more, all equal to the last digit; not at an end of its range, "
                     "nor from a transmitter so coarse that it never stirs at rest",
                     source=Source.TRANSMITTER,
                 ),

@@ -109,10 +109,13 @@ def _leak_pa_s(learned: Learned) -> float:
     """A leak that surely drew liquid into the shut tube, Pa/s, so that opening must push it out again.
 
     A falling level looks like a leak, and while it falls faster than a leak takes, the tube stays full. So only that
-    counts by which the last shut-in fell faster than a level does.
+    counts by which the last shut-in fell faster than a level does; or by which openings had to make good more.
     """
-    surely_pa_s = (learned.leak_pa_s or 0.0) - 3.0 * learned.leak_u_pa_s
-    return surely_pa_s - FALLING_LEVEL_PA_S if surely_pa_s > 2.0 * FALLING_LEVEL_PA_S else 0.0
+    fell_pa_s = (learned.leak_pa_s or 0.0) - 3.0 * learned.leak_u_pa_s
+    if fell_pa_s > 2.0 * FALLING_LEVEL_PA_S:
+        return fell_pa_s - FALLING_LEVEL_PA_S
+    made_good_pa_s = learned.lost_pa_s or 0.0
+    return made_good_pa_s - FALLING_LEVEL_PA_S if made_good_pa_s > 1.5 * FALLING_LEVEL_PA_S else 0.0
 
 
 def shut_for_s(case: Case) -> float | None:

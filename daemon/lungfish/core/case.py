@@ -15,7 +15,14 @@ from lungfish.core.reading import Features
 from lungfish.core.record import Record
 from lungfish.core.setup import CycleSetup, Learned
 
-__all__ = ["Case", "drop_limit_pa", "longest_damping_s"]
+__all__ = ["RESTLESS", "RESTLESS_PA", "RIPPLE_SHARE", "Case", "drop_limit_pa", "longest_damping_s", "restless_limit_pa"]
+
+RESTLESS = 3.0
+"""A shut-in that scatters this much more than the transmitter at rest is no straight line: nothing to go back along."""
+RESTLESS_PA = 20.0
+"""And this much besides, 2 mm of water, as no model of a line and a transmitter is exact."""
+RIPPLE_SHARE = 0.35
+"""Or this share of the largest ripple peak to peak: somewhat more than a saw-tooth's standard deviation."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,3 +128,14 @@ def drop_limit_pa(setup: CycleSetup, record: Record, friction_pa: float) -> floa
     """
     ripple_pa = setup.ripple_bound_pa
     return 2.0 * friction_pa + 8.0 * record.noise_pa + ripple_pa + 50.0
+
+
+def restless_limit_pa(setup: CycleSetup, record: Record) -> float:
+    """Scatter of a shut-in that a sound tube may show, Pa: noise, and bubbles that a falling level lets out.
+
+    Args:
+        setup: the tank.
+        record: the cycle's record.
+    """
+    ripple_pa = setup.ripple_bound_pa
+    return RESTLESS * record.noise_pa + max(RESTLESS_PA, RIPPLE_SHARE * ripple_pa)

@@ -14,7 +14,7 @@ from lungfish.core.balance import FALLING_LEVEL_PA_S, balance_of
 from lungfish.core.case import Case, longest_damping_s
 from lungfish.core.closing import Closing
 from lungfish.core.expect import throughput_pa_m3_s, unit_weight_pa_m
-from lungfish.core.level import freeze_sd_pa
+from lungfish.core.level import freeze_sd_pa, head_m
 from lungfish.core.plan import LEVEL_RATE_PA_S
 from lungfish.core.setup import CycleSetup
 
@@ -25,6 +25,7 @@ __all__ = [
     "LATE_SHARE",
     "RIPPLE_SHOWS",
     "TIMELY_LEAST_S",
+    "UNCOVERED_M",
     "dying_rise",
     "friction_shows",
     "late_rise",
@@ -33,6 +34,7 @@ __all__ = [
     "ripple_shows",
     "timely_rise",
     "tip_proven",
+    "uncovered",
 ]
 
 FRICTION_SEEN = 0.5
@@ -47,6 +49,8 @@ TIMELY = (0.5, 1.5)
 """A rise that took between these shares of the time that the set flow needs, then a plateau: the tip was reached."""
 TIMELY_LEAST_S = 0.5
 """A shorter rise can't be timed against damping and opening."""
+UNCOVERED_M = 0.003
+"""A head below this, or below three standard uncertainties, can't be told from an uncovered tip."""
 SETTLED_PA_S = 5.0
 """Air that bubbles leaves the pressure to the level, which moves by half a millimetre a second at most."""
 
@@ -60,7 +64,8 @@ def friction_shows(case: Case) -> bool | None:
         return None
     missing_pa = FRICTION_SEEN * case.weighed.friction_pa - (closing.plateau_pa - closing.shut_in_pa)
     if missing_pa <= 0.0:
-        return True
+        # a damping that is not the transmitter's can make friction of anything: the samples must show some of it too
+        return True if case.drop_pa > 0.5 * FRICTION_SEEN * case.weighed.friction_pa - 3.0 * blur else None
     # a bubble that closing froze at its highest can hide as much as half a bore of liquid
     setup = case.setup
     ripple_pa = setup.ripple_bound_pa
@@ -70,7 +75,9 @@ def friction_shows(case: Case) -> bool | None:
 def ripple_shows(case: Case) -> bool:
     """The plateau scatters more than the transmitter does at rest: air leaves the tip."""
     closing = case.closing
-    return min(closing.hold_scatter_pa, closing.hold_jitter_pa) > RIPPLE_SHOWS * case.record.noise_pa
+    # a short look may find the transmitter quieter than it is
+    noise_pa = max(case.record.noise_pa, case.learned.noise_pa or 0.0)
+    return min(closing.hold_scatter_pa, closing.hold_jitter_pa) > RIPPLE_SHOWS * noise_pa
 
 
 def ripple_goes_on(case: Case) -> bool:
@@ -130,13 +137,17 @@ def tip_proven(case: Case) -> bool:
         return False  # a switch that says so is believed before any trace
     if case.record.flow_seen and late_rise(case) is None and dying_rise(case) is None:
         return True  # air still passed the valve when the pressure stood still
-    if timely_rise(case) or balance_of(case).paid:
+    balance, shows = balance_of(case), friction_shows(case)
+    if timely_rise(case) or balance.paid:
         return True
     climbs_pa_s = case.closing.hold_slope_pa_s - 2.0 * case.closing.hold_slope_u_pa_s
     if climbs_pa_s > LEVEL_RATE_PA_S + 0.1 * max(0.0, case.drop_pa):
         return False
-    shows = friction_shows(case)
-    if shows or ripple_shows(case):
+    if shows:
+        return True
+    if balance.unpaid:
+        return False
+    if ripple_shows(case):
         return True
     moved = case.movement
     if moved is None or shows is False or moved.sank or case.late_slope_pa_s < -1.1 * FALLING_LEVEL_PA_S:
@@ -160,3 +171,13 @@ def leak_share(setup: CycleSetup, closing: Closing, slope_pa_s: float, slope_u_p
     flow = throughput_pa_m3_s(setup, closing.plateau_pa)
     lost = max(0.0, -slope_pa_s - 2.0 * slope_u_pa_s) * capacity
     return lost / flow if flow > 0 else math.inf
+
+
+def uncovered(case: Case) -> bool:
+    """No head left, and no more pressure while the air flowed than its friction makes."""
+    setup, weighed = case.setup, case.weighed
+    if case.closing.plateau_pa > 2.0 * weighed.friction_pa + 200.0:
+        return False
+    u_pa = math.hypot(weighed.noise_u_pa, weighed.friction_u_pa, weighed.damping_u_pa, setup.transmitter_u_pa)
+    limit = max(UNCOVERED_M, 3.0 * u_pa / unit_weight_pa_m(setup))
+    return head_m(setup, weighed.gauge_pa) < limit

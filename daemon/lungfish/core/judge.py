@@ -20,7 +20,8 @@ from lungfish.core.reading import Features, Reading
 from lungfish.core.record import Record
 from lungfish.core.setup import CycleSetup, Learned
 from lungfish.core.shut_in import shut_in_of
-from lungfish.core.verdict import findings_of, frozen, stuck_open
+from lungfish.core.stuck import frozen, stuck_open
+from lungfish.core.verdict import findings_of
 
 __all__ = ["Ending", "judge"]
 
@@ -182,7 +183,7 @@ def _closing_features(
         plain,
         fill_s=fill_s,
         fill_slope_pa_s=climb / fill_s if fill_s and fill_s > 0.2 else None,
-        rise_shape=_rise_shape(record, trapped + max(0.0, weighed.friction_pa), closing),
+        rise_shape=_rise_shape(record, trapped + max(0.0, weighed.friction_pa), closing, longest_damping_s(learned)),
         plateau_pa=closing.plateau_pa,
         plateau_u_pa=math.sqrt(closing.plateau_var_pa2),
         plateau_scatter_pa=closing.hold_scatter_pa,
@@ -213,8 +214,9 @@ def _fill_s(record: Record, learned: Learned, closing: Closing, friction_pa: flo
     near = max(3.0 * record.noise_pa, 0.01 * abs(closing.plateau_pa - record.trapped_pa), 5.0)
     rise_pa = closing.plateau_pa - record.trapped_pa
     climb_pa = rise_pa - max(0.0, friction_pa)
-    if climb_pa < 2.0 * near:
-        return 0.0
+    open_s = record.shut_s - record.opened_s
+    if climb_pa - max(0.0, closing.hold_slope_pa_s) * open_s < 2.0 * near:
+        return 0.0  # no more than a rising level
     times, gauges = record.since(record.opened_s, record.shut_s)
     times, gauges = [record.opened_s, *times, record.shut_s], [record.trapped_pa, *gauges, closing.plateau_pa]
     area_pa_s = math.fsum(
@@ -223,14 +225,14 @@ def _fill_s(record: Record, learned: Learned, closing: Closing, friction_pa: flo
     )
     tau_s = min(closing.damping_s, longest_damping_s(learned))
     filled_s = 2.0 * (area_pa_s - tau_s * rise_pa) / climb_pa
-    return min(max(0.0, filled_s), record.shut_s - record.opened_s)
+    return min(max(0.0, filled_s), open_s)
 
 
 _SHAPED_S = 3.0
 """A rise that is over sooner can't be told to be straight or bent."""
 
 
-def _rise_shape(record: Record, from_pa: float, closing: Closing) -> float | None:
+def _rise_shape(record: Record, from_pa: float, closing: Closing, lag_s: float) -> float | None:
     """Straight or dying away? None when the rise is too short behind the damping to tell."""
     if record.opened_s is None or record.shut_s is None:
         return None
@@ -245,7 +247,7 @@ def _rise_shape(record: Record, from_pa: float, closing: Closing) -> float | Non
     tenth, half, most, end = passed
     if tenth is None or half is None or most is None or half - tenth <= 0:
         return None
-    if (end or record.shut_s) - record.opened_s < max(_SHAPED_S, 6.0 * closing.damping_s):
+    if (end or record.shut_s) - record.opened_s < max(_SHAPED_S, 6.0 * max(lag_s, closing.damping_s)):
         return None
     return (most - half) / (half - tenth)
 

@@ -6,7 +6,7 @@ import dataclasses
 import math
 
 from lungfish.core.air import first_bubble_after_s
-from lungfish.core.case import drop_limit_pa, longest_damping_s
+from lungfish.core.case import drop_limit_pa, longest_damping_s, restless_limit_pa
 from lungfish.core.closing import Closing, Line, closing_of
 from lungfish.core.decay import Decay, decay_of
 from lungfish.core.evidence import leak_share
@@ -17,7 +17,6 @@ from lungfish.core.opening import Opening
 from lungfish.core.plan import FALL_PA_S, LEVEL_RATE_PA_S, Plan, longest_lag_pa
 from lungfish.core.record import Record
 from lungfish.core.setup import CycleSetup, Learned
-from lungfish.core.verdict import restless_limit_pa
 
 __all__ = ["shut_in_of"]
 

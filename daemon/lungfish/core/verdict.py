@@ -7,28 +7,25 @@ from __future__ import annotations
 
 import math
 
-from lungfish.core.air import first_bubble_after_s
 from lungfish.core.balance import UNPROVEN_M, balance_of, unproven_m
-from lungfish.core.case import Case
+from lungfish.core.case import RESTLESS, RESTLESS_PA, RIPPLE_SHARE, Case, restless_limit_pa
 from lungfish.core.codes import Diagnosis, Finding, Quality
+from lungfish.core.decay import STEP_FALLS
 from lungfish.core.evidence import (
     DYING_RISE,
     FRICTION_SEEN,
     LATE_SHARE,
     RIPPLE_SHOWS,
+    UNCOVERED_M,
     dying_rise,
     friction_shows,
     late_rise,
     leak_share,
-    ripple_goes_on,
     tip_proven,
+    uncovered,
 )
-from lungfish.core.decay import STEP_FALLS
 from lungfish.core.expect import unit_weight_pa_m
 from lungfish.core.level import DISAGREEMENT_SIGMAS, head_m
-from lungfish.core.plan import Plan
-from lungfish.core.record import Record
-from lungfish.core.setup import CycleSetup, Learned
 from lungfish.core.steady import trend_of
 
 __all__ = [
@@ -36,10 +33,10 @@ __all__ = [
     "DOUBT_M",
     "DYING_RISE",
     "FRICTION_SEEN",
-    "FROZEN_SAMPLES",
     "LATE_SHARE",
     "LEAK_PA_S",
     "LEAK_SHARE_LIMIT",
+    "LEAK_STOPS",
     "RESTLESS",
     "RESTLESS_PA",
     "RIPPLE_SHARE",
@@ -47,99 +44,22 @@ __all__ = [
     "STRANGE_DAMPING",
     "UNCOVERED_M",
     "findings_of",
-    "frozen",
-    "restless_limit_pa",
-    "stuck_open",
 ]
 
 LEAK_PA_S = 30.0
 """A shut-in that falls faster than this leaks: a level falling by 3 mm/s is not expected of a sump."""
 LEAK_SHARE_LIMIT = 0.4
 """A leak that takes this share of the purge's flow leaves it unproven that the air ever reached the tip."""
-RESTLESS = 3.0
-"""A shut-in that scatters this much more than the transmitter at rest is no straight line: nothing to go back along."""
-RESTLESS_PA = 20.0
-"""And this much besides, 2 mm of water, as no model of a line and a transmitter is exact."""
-RIPPLE_SHARE = 0.35
-"""Or this share of the largest ripple peak to peak: somewhat more than a saw-tooth's standard deviation."""
+LEAK_STOPS = 0.2
+"""A leak of this share, seen after closing, and not the supply has stopped a rise that died away."""
 STRANGE_DAMPING = 2.0
 """A time constant this many standard deviations from what is known of it is not the transmitter's."""
 BENDS = 0.8
 """Autocorrelation of what a shut-in strays from its straight line: not noise, but a bend."""
-FROZEN_SAMPLES = 20
-"""So many equal values through an opening and a closing are no play of a coarse transmitter that stirs at rest."""
 DOUBT_M = 0.05
 """Nothing showed air at the tip, and the level may be off by more than this: no good reading."""
 _UNDER_M = 0.01
 """A head this far below nothing is the suction of liquid in the tube, which an uncovered tip has not."""
-UNCOVERED_M = 0.003
-"""A head below this, or below three standard uncertainties, can't be told from an uncovered tip."""
-
-
-def frozen(setup: CycleSetup, plan: Plan, record: Record, learned: Learned) -> Finding | None:
-    """The value has not moved by one count, though it always did or the pressure had to.
-
-    Args:
-        setup: the tank.
-        plan: the cycle's limits.
-        record: a cycle with an opening.
-        learned: what was known before.
-    """
-    from_s = record.open_commanded_s
-    if from_s is None or (learned.noise_pa is not None and not learned.stirs and len(set(record.gauge_pa)) == 1):
-        return None  # a coarse transmitter may stand still by right
-    values = record.since(from_s)[1]
-    if len(values) < FROZEN_SAMPLES or len(set(values)) > 1 or _at_stop(setup, plan, values[0]):
-        return None  # one at its stop stands still by right
-    return Finding(
-        code=Diagnosis.TRANSMITTER_FROZEN,
-        quality=Quality.BAD,
-        sentence=f"{len(values)} values on end were {values[0]:.1f} Pa to the last digit, through opening and closing; "
-        "a transmitter at work stirs",
-    )
-
-
-def _at_stop(setup: CycleSetup, plan: Plan, gauge_pa: float) -> bool:
-    """Whether a transmitter that shows this may be at an end of its range, where it stands still by right."""
-    return gauge_pa == setup.span_low_pa or not plan.low_stop_pa < gauge_pa < setup.span_high_pa
-
-
-def stuck_open(case: Case) -> Finding | None:
-    """Closing was confirmed, and air still flows."""
-    closing, expected_pa = case.closing, case.weighed.friction_pa
-    if case.record.flow_at_rest:
-        why = "the flow switch was on before opening"
-    elif ripple_goes_on(case) and closing.shut_jitter_pa > 0.5 * closing.hold_jitter_pa:
-        why = (
-            f"after closing the pressure strays by {closing.shut_jitter_pa:.1f} Pa from sample to sample as it does "
-            f"while bubbling ({closing.hold_jitter_pa:.1f} Pa), at rest by {case.learned.noise_pa or 0.0:.1f} Pa"
-        )
-    elif friction_shows(case) is False and (_flowed(case) if case.rose else case.learned.stuck_open):
-        drop_pa = closing.plateau_pa - closing.shut_in_pa
-        why = f"air flowed, and closing took away {drop_pa:.0f} Pa where its friction is {expected_pa:.0f} Pa"
-    else:
-        return None
-    return Finding(
-        code=Diagnosis.VALVE_STUCK_OPEN,
-        quality=Quality.UNCERTAIN,
-        sentence=f"the valve was told to shut and confirms it, but air still flows: {why}",
-    )
-
-
-def _flowed(case: Case) -> bool:
-    """Opening let air in at the set flow: the rise says so, or the friction that it brought."""
-    if late_rise(case) is not None or dying_rise(case) is not None:
-        return False
-    record, closing, opened_s = case.record, case.closing, case.record.opened_s or 0.0
-    trapped_pa, friction_pa = record.trapped_pa or 0.0, case.weighed.friction_pa
-    rise_pa = closing.plateau_pa - trapped_pa
-    if rise_pa < 0.7 * friction_pa:
-        return False
-    times, gauges = record.since(opened_s, record.shut_s or opened_s)
-    reached = (t for t, p in zip(times, gauges, strict=True) if p >= trapped_pa + 0.9 * rise_pa)
-    most = next(reached, record.shut_s or opened_s)  # behind a long damping not before closing
-    needed_s = first_bubble_after_s(case.setup, trapped_pa, max(0.0, closing.plateau_pa - friction_pa))
-    return most - opened_s < 0.6 + 3.0 * closing.damping_s + 3.0 * case.plan.settling_s + 1.5 * needed_s
 
 
 def findings_of(case: Case) -> tuple[Finding, ...]:
@@ -159,7 +79,7 @@ def findings_of(case: Case) -> tuple[Finding, ...]:
         return (never,)
     settled = _restricted(case) or _restless(case) or (_unsteady(case) if air is None else None)
     found = [finding for finding in (air, _leak(case), settled) if finding is not None]
-    if air is None and _uncovered(case):
+    if air is None and uncovered(case):
         narrowed = any(finding.code is Diagnosis.TUBE_RESTRICTED for finding in found)
         found.append(_tip_uncovered(case, narrowed=narrowed))
     return tuple(found) or (_ok(case),)
@@ -192,7 +112,7 @@ def _no_air(case: Case) -> Finding | None:
         return None
     if case.record.supply_seen is False or case.record.flow_seen is False:
         who = "supply switch says so" if case.record.supply_seen is False else "flow switch is off"
-        quality = Quality.BAD if _uncovered(case) or case.rose else Quality.UNCERTAIN
+        quality = Quality.BAD if uncovered(case) or case.rose else Quality.UNCERTAIN
         return Finding(code=Diagnosis.NO_AIR, quality=quality, sentence=f"no air at the tip: the {who}")
     weighed, closing, balance = case.weighed, case.closing, balance_of(case)
     doubt_m = unproven_m(case)
@@ -206,7 +126,7 @@ def _no_air(case: Case) -> Finding | None:
             f"the level has compressed the air in the tube, so opening must bring {balance.owed_pa:.0f} Pa; "
             f"it brought {balance.brought_pa:.0f} Pa"
         )
-    elif doubt_m is None or (doubt_m > UNPROVEN_M and _uncovered(case)):
+    elif doubt_m is None or (doubt_m > UNPROVEN_M and uncovered(case)):
         proven_pa = case.learned.proven_gauge_pa
         since = "never before" if proven_pa is None else f"last at {proven_pa:.0f} Pa"
         why = (
@@ -215,7 +135,7 @@ def _no_air(case: Case) -> Finding | None:
         )
     else:
         return None
-    quality = Quality.BAD if _uncovered(case) else Quality.UNCERTAIN
+    quality = Quality.BAD if uncovered(case) else Quality.UNCERTAIN
     return Finding(code=Diagnosis.NO_AIR, quality=quality, sentence=f"no air seen at the tip: {why}")
 
 
@@ -280,17 +200,28 @@ def _supply_low(case: Case) -> Finding | None:
         )
     else:
         return None
-    return Finding(
-        code=Diagnosis.SUPPLY_LOW,
-        quality=Quality.BAD,
-        sentence=f"the pressure stopped at {closing.plateau_pa:.0f} Pa, which does not show that the tip was reached: "
-        f"{why}",
+    stopped = (
+        f"the pressure stopped at {closing.plateau_pa:.0f} Pa, which does not show that the tip was reached: {why}"
     )
+    share = _first_share(case)
+    if share > LEAK_STOPS:
+        return Finding(
+            code=Diagnosis.LINE_LEAK,
+            quality=Quality.BAD,
+            sentence=f"{stopped}; and it fell after closing as if {100 * share:.0f} % of the purge's flow were lost",
+        )
+    return Finding(code=Diagnosis.SUPPLY_LOW, quality=Quality.BAD, sentence=stopped)
 
 
 def _leak(case: Case) -> Finding | None:
-    fall, u = -case.closing.shut_slope_pa_s, case.closing.shut_slope_u_pa_s
-    if fall - 3.0 * u <= LEAK_PA_S or (not case.restricted and not _goes_on_falling(case)):
+    if case.restricted:
+        fall, u = -case.closing.shut_slope_pa_s, case.closing.shut_slope_u_pa_s
+    elif _goes_on_falling(case):
+        slope_pa_s, u = case.late_fall()
+        fall = max(-slope_pa_s, -case.closing.shut_slope_pa_s)
+    else:
+        return None
+    if fall - 3.0 * u <= LEAK_PA_S:
         return None
     return Finding(
         code=Diagnosis.LINE_LEAK,
@@ -323,7 +254,7 @@ def _restricted(case: Case) -> Finding | None:
             sentence=f"after closing {decay.died_pa:.0f} Pa died away in {decay.time_s:.1f} s where friction is "
             f"{expected_pa:.0f} Pa: tip or line has narrowed; the level is read from what was left",
         )
-    if sigmas <= DISAGREEMENT_SIGMAS or _restless(case) is not None or _comes_back(case):
+    if sigmas <= DISAGREEMENT_SIGMAS or _restless(case) is not None or _only_fitted(case):
         return None
     strange = abs(math.log(case.closing.damping_s / case.learned.damping_s))
     if strange > STRANGE_DAMPING * max(0.4, case.learned.log_damping_u):
@@ -342,23 +273,18 @@ def _restricted(case: Case) -> Finding | None:
     )
 
 
-def _comes_back(case: Case) -> bool:
-    """The pressure climbs back to the plateau's head: closing froze a bubble at its lowest, which then let go."""
-    record, shut_s = case.record, case.record.shut_s or 0.0
-    late = record.since(0.5 * (shut_s + record.times_s[-1]))[1]
-    head_pa = case.closing.plateau_pa - case.weighed.friction_pa
-    return bool(late) and math.fsum(late) / len(late) > 0.5 * (head_pa + case.closing.shut_in_pa)
+def _only_fitted(case: Case) -> bool:
+    """The samples do not show what the fit makes of them: a damping that is not the transmitter's, or a bubble.
 
-
-def restless_limit_pa(setup: CycleSetup, record: Record) -> float:
-    """Scatter of a shut-in that a sound tube may show, Pa: noise, and bubbles that a falling level lets out.
-
-    Args:
-        setup: the tank.
-        record: the cycle's record.
+    Closing took less away than it says, or the pressure climbs back: a bubble was frozen at its lowest and let go.
     """
-    ripple_pa = setup.ripple_bound_pa
-    return RESTLESS * record.noise_pa + max(RESTLESS_PA, RIPPLE_SHARE * ripple_pa)
+    record, shut_s, friction_pa = case.record, case.record.shut_s or 0.0, case.weighed.friction_pa
+    grown_pa = case.closing.plateau_pa - friction_pa - case.closing.shut_in_pa
+    before = record.since(shut_s - 0.4, shut_s)[1]
+    late = record.since(0.5 * (shut_s + record.times_s[-1]))[1]
+    if not before or not late:
+        return False
+    return math.fsum(before) / len(before) - math.fsum(late) / len(late) < friction_pa + 0.5 * grown_pa
 
 
 def _restless(case: Case) -> Finding | None:
@@ -389,16 +315,6 @@ def _unsteady(case: Case) -> Finding | None:
             f"shut-in, more than {DISAGREEMENT_SIGMAS:.0f}: the pressure was still on its way",
         )
     return None
-
-
-def _uncovered(case: Case) -> bool:
-    """No head left, and no more pressure while the air flowed than its friction makes."""
-    setup, weighed = case.setup, case.weighed
-    if case.closing.plateau_pa > 2.0 * weighed.friction_pa + 200.0:
-        return False
-    u_pa = math.hypot(weighed.noise_u_pa, weighed.friction_u_pa, weighed.damping_u_pa, setup.transmitter_u_pa)
-    limit = max(UNCOVERED_M, 3.0 * u_pa / unit_weight_pa_m(setup))
-    return head_m(setup, weighed.gauge_pa) < limit
 
 
 def _tip_uncovered(case: Case, *, narrowed: bool) -> Finding:

@@ -1,0 +1,87 @@
+"""Verdicts on what stands still by itself: a valve that stays open, a transmitter that shows one value for ever."""
+
+from __future__ import annotations
+
+from lungfish.core.air import first_bubble_after_s
+from lungfish.core.case import Case
+from lungfish.core.codes import Diagnosis, Finding, Quality
+from lungfish.core.evidence import dying_rise, friction_shows, late_rise, ripple_goes_on
+from lungfish.core.plan import Plan
+from lungfish.core.record import Record
+from lungfish.core.setup import CycleSetup, Learned
+
+__all__ = ["FROZEN_SAMPLES", "STUCK_DROP", "frozen", "stuck_open"]
+
+FROZEN_SAMPLES = 20
+"""So many equal values through an opening and a closing are no play of a coarse transmitter that stirs at rest."""
+STUCK_DROP = 0.25
+"""Closing that takes away less than this share of the friction has not ended the flow; more: little was flowing."""
+
+
+def frozen(setup: CycleSetup, plan: Plan, record: Record, learned: Learned) -> Finding | None:
+    """The value has not moved by one count, though it always did or the pressure had to.
+
+    Args:
+        setup: the tank.
+        plan: the cycle's limits.
+        record: a cycle with an opening.
+        learned: what was known before.
+    """
+    from_s = record.open_commanded_s
+    if from_s is None or (learned.noise_pa is not None and not learned.stirs and len(set(record.gauge_pa)) == 1):
+        return None  # a coarse transmitter may stand still by right
+    values = record.since(from_s)[1]
+    if len(values) < FROZEN_SAMPLES or len(set(values)) > 1 or _at_stop(setup, plan, values[0]):
+        return None  # one at its stop stands still by right
+    return Finding(
+        code=Diagnosis.TRANSMITTER_FROZEN,
+        quality=Quality.BAD,
+        sentence=f"{len(values)} values on end were {values[0]:.1f} Pa to the last digit, through opening and closing; "
+        "a transmitter at work stirs",
+    )
+
+
+def _at_stop(setup: CycleSetup, plan: Plan, gauge_pa: float) -> bool:
+    """Whether a transmitter that shows this may be at an end of its range, where it stands still by right."""
+    return gauge_pa == setup.span_low_pa or not plan.low_stop_pa < gauge_pa < setup.span_high_pa
+
+
+def stuck_open(case: Case) -> Finding | None:
+    """Closing was confirmed, and air still flows."""
+    closing, expected_pa = case.closing, case.weighed.friction_pa
+    if case.record.flow_at_rest:
+        why = "the flow switch was on before opening"
+    elif ripple_goes_on(case) and closing.shut_jitter_pa > 0.5 * closing.hold_jitter_pa:
+        why = (
+            f"after closing the pressure strays by {closing.shut_jitter_pa:.1f} Pa from sample to sample as it does "
+            f"while bubbling ({closing.hold_jitter_pa:.1f} Pa), at rest by {case.learned.noise_pa or 0.0:.1f} Pa"
+        )
+    elif (
+        friction_shows(case) is False
+        and (drop_pa := closing.plateau_pa - closing.shut_in_pa) < STUCK_DROP * expected_pa
+        and (_flowed(case) if case.rose else case.learned.stuck_open)
+    ):
+        why = f"air flowed, and closing took away {drop_pa:.0f} Pa where its friction is {expected_pa:.0f} Pa"
+    else:
+        return None
+    return Finding(
+        code=Diagnosis.VALVE_STUCK_OPEN,
+        quality=Quality.UNCERTAIN,
+        sentence=f"the valve was told to shut and confirms it, but air still flows: {why}",
+    )
+
+
+def _flowed(case: Case) -> bool:
+    """Opening let air in at the set flow: the rise says so, or the friction that it brought."""
+    if late_rise(case) is not None or dying_rise(case) is not None:
+        return False
+    record, closing, opened_s = case.record, case.closing, case.record.opened_s or 0.0
+    trapped_pa, friction_pa = record.trapped_pa or 0.0, case.weighed.friction_pa
+    rise_pa = closing.plateau_pa - trapped_pa
+    if rise_pa < 0.7 * friction_pa:
+        return False
+    times, gauges = record.since(opened_s, record.shut_s or opened_s)
+    reached = (t for t, p in zip(times, gauges, strict=True) if p >= trapped_pa + 0.9 * rise_pa)
+    most = next(reached, record.shut_s or opened_s)  # behind a long damping not before closing
+    needed_s = first_bubble_after_s(case.setup, trapped_pa, max(0.0, closing.plateau_pa - friction_pa))
+    return most - opened_s < 0.6 + 3.0 * closing.damping_s + 3.0 * case.plan.settling_s + 1.5 * needed_s
