@@ -18,7 +18,6 @@ KNOWN: Mapping[str, str] = {
     # another code
     "zero drifted down, tip uncovered": "-450 Pa left at an uncovered tip is not told; the level is right",
     "joint leaking and tip narrowed": "the two bend the shut-in, which is told as unsteady; the level is right",
-    "receiver running empty": "a flow that dies while bubbling is taken for a valve stuck open once it is below a half",
     "tip narrowed to a pinhole": "12 kPa that die away at closing are taken for a leak",
     "water in the sense line": "a pressure that the swinging slug keeps from settling is told as supply_low",
     "seat worn through": "closing that takes away less than half of the friction is told as supply_low",
