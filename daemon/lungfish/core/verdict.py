@@ -254,7 +254,10 @@ def _restricted(case: Case) -> Finding | None:
             sentence=f"after closing {decay.died_pa:.0f} Pa died away in {decay.time_s:.1f} s where friction is "
             f"{expected_pa:.0f} Pa: tip or line has narrowed; the level is read from what was left",
         )
-    if sigmas <= DISAGREEMENT_SIGMAS or _restless(case) is not None or _only_fitted(case):
+    grown_pa = case.closing.plateau_pa - expected_pa - case.closing.shut_in_pa
+    # a damping that is not the transmitter's makes friction of anything: the samples must show it too
+    shown = _stepped_pa(case) > expected_pa + max(0.5 * grown_pa, _bubble_pa(case))
+    if sigmas <= DISAGREEMENT_SIGMAS or not shown or _restless(case) is not None:
         return None
     strange = abs(math.log(case.closing.damping_s / case.learned.damping_s))
     if strange > STRANGE_DAMPING * max(0.4, case.learned.log_damping_u):
@@ -273,18 +276,19 @@ def _restricted(case: Case) -> Finding | None:
     )
 
 
-def _only_fitted(case: Case) -> bool:
-    """The samples do not show what the fit makes of them: a damping that is not the transmitter's, or a bubble.
-
-    Closing took less away than it says, or the pressure climbs back: a bubble was frozen at its lowest and let go.
-    """
-    record, shut_s, friction_pa = case.record, case.record.shut_s or 0.0, case.weighed.friction_pa
-    grown_pa = case.closing.plateau_pa - friction_pa - case.closing.shut_in_pa
+def _stepped_pa(case: Case) -> float:
+    """What closing took away by the samples themselves, Pa: the last before it less the later half of the shut-in."""
+    record, shut_s = case.record, case.record.shut_s or 0.0
     before = record.since(shut_s - 0.4, shut_s)[1]
     late = record.since(0.5 * (shut_s + record.times_s[-1]))[1]
     if not before or not late:
-        return False
-    return math.fsum(before) / len(before) - math.fsum(late) / len(late) < friction_pa + 0.5 * grown_pa
+        return case.closing.plateau_pa - case.closing.shut_in_pa
+    return math.fsum(before) / len(before) - math.fsum(late) / len(late)
+
+
+def _bubble_pa(case: Case) -> float:
+    """What a bubble that closing froze at its lowest or highest moves the shut-in by, at most, Pa."""
+    return 0.5 * case.setup.ripple_bound_pa + 3.0 * case.record.noise_pa
 
 
 def _restless(case: Case) -> Finding | None:
@@ -307,7 +311,7 @@ def _unsteady(case: Case) -> Finding | None:
             quality=Quality.UNCERTAIN,
             sentence=f"the pressure did not settle in {case.plan.open_limit_s:.0f} s, the most that this tube needs",
         )
-    if case.weighed.disagreement < -DISAGREEMENT_SIGMAS:
+    if case.weighed.disagreement < -DISAGREEMENT_SIGMAS and -_stepped_pa(case) > _bubble_pa(case):
         return Finding(
             code=Diagnosis.UNSTEADY,
             quality=Quality.UNCERTAIN,
