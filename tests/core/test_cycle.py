@@ -382,6 +382,7 @@ def test_a_good_cycle_goes_through_every_phase_in_order() -> None:
     assert phases[-1] is Phase.SHUT_IN
     assert reading.quality is Quality.GOOD
     assert reading.level_m is not None
-    assert reading.features.shut_in_pa == pytest.approx(19_000.0, abs=15.0)
+    # here friction is gone at once, the line of the setup would take a moment: 2 % of 900 Pa for that
+    assert reading.features.shut_in_pa == pytest.approx(19_000.0, abs=18.0)
     times = [sample.t_s for sample in reading.trace]
     assert times == sorted(times)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import logging
+from typing import TYPE_CHECKING
 
 from lungfish.app.journal import Journal
 from lungfish.config import ClearSpec, Tank, blow_setup, clear_setup
 from lungfish.core.blow import ClearSetup, told
-from lungfish.core.clearing import Clearing
 from lungfish.core.clearing_tries import (
     DAY_S,
     CycleState,
@@ -23,6 +23,9 @@ from lungfish.core.codes import Diagnosis
 from lungfish.core.reading import Reading
 from lungfish.core.setup import CycleSetup, Learned
 from lungfish.ports import Stamp
+
+if TYPE_CHECKING:
+    from lungfish.core.clearing import Clearing
 
 __all__ = ["Unplugging"]
 
@@ -128,6 +131,8 @@ class Unplugging:
             + (", which is cut off from the tube meanwhile" if cut_off else ""),
             logging.WARNING,
         )
+        from lungfish.core.clearing import Clearing  # few sites ever blow a tube down; the others need not hold it
+
         return Clearing(self._setup, learned, allowed, climb_pa_s)
 
     def not_made(self, why: str) -> None:

@@ -5,13 +5,13 @@ from __future__ import annotations
 import logging
 from collections.abc import Mapping
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from lungfish.app.journal import Journal
 from lungfish.config import Tank, VentSpec
 from lungfish.core.codes import Diagnosis
 from lungfish.core.reading import Reading
 from lungfish.core.setup import CycleSetup, Learned
-from lungfish.core.venting import ZeroCheck
 from lungfish.core.zero import (
     Outcome,
     Source,
@@ -28,6 +28,9 @@ from lungfish.core.zero import (
     widened,
 )
 from lungfish.ports import PressureSample, Stamp, Transmitter, ZeroRecord
+
+if TYPE_CHECKING:
+    from lungfish.core.venting import ZeroCheck
 
 __all__ = ["KIND", "ZeroedTransmitter", "Zeroing"]
 
@@ -165,6 +168,8 @@ class Zeroing:
             return None
         if begun(self._plain, reading).came_back is None:
             return None  # too little stands in the tube to see by whether the vent opens and shuts
+        from lungfish.core.venting import ZeroCheck  # only sites with a vent valve need to hold it
+
         return ZeroCheck(self._plain, learned, self._vent.valve.max_open_s)
 
     def begin(self, reading: Reading) -> None:

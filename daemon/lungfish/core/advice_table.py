@@ -233,9 +233,9 @@ ADVICE: Mapping[Diagnosis, Advice] = MappingProxyType(
                     source=Source.GEOMETRY,
                 ),
                 Ground(
-                    feature="the same where the rise died away before the tip",
-                    limit=f"more than {100 * verdict.LEAK_STOPS:.0f} %: the leak and not the supply has stopped it",
-                    source=Source.GEOMETRY,
+                    feature="either of these, with the friction that closing takes away",
+                    limit=f"less than {100 * verdict.FULL_FLOW:.0f} % of what flowing air gives; else the flow is set",
+                    source=Source.LEARNED,
                 ),
                 Ground(
                     feature="slope at the cycle's time limit",

@@ -34,6 +34,8 @@ _AT_VALVE = tuple(1.0 / (2 * k + 1) ** 2 / (1.0 + 1.0 / 9.0 + 1.0 / 25.0) for k 
 _AT_TUBE = (4.0 / math.pi, -4.0 / (3.0 * math.pi), 1.0 - 8.0 / (3.0 * math.pi))
 """The same in the flow out of its other end, which makes the tube's own friction; the third stands for all later."""
 
+STRAYS = 3.0
+"""Samples after closing that are worth so many times fewer than they are (autocorrelation 0.5) fit no such curve."""
 HOLD_SLOPE_PRIOR_PA_S = 15.0
 """A level that moves by 1.5 mm/s is fast for a sump; the short hold alone could not bound its slope so well."""
 
@@ -181,13 +183,18 @@ def closing_of(
     def misfit(log_damping: float) -> float:
         strain = (log_damping - math.log(damping_s)) / log_damping_u
         told = opening.misfit(math.exp(log_damping)) if opening is not None else 0.0
-        return fit_at(log_damping).misfit + told + strain * strain
+        return share * fit_at(log_damping).misfit + told + strain * strain
 
     centre = math.log(damping_s)
     reach = min(3.0 * log_damping_u, 3.0)
+    share, step = 1.0, 0.05
     try:
         best = golden_minimum(misfit, centre - reach, centre + reach, max(0.004, reach / 20.0))
-        step = 0.05
+        inflation = _inflation(fit_at(best), len(model.before))
+        if inflation > STRAYS:
+            # samples that stray together say no more than a few of them: a bubble let go in mid shut-in, say
+            share = 1.0 / math.sqrt(inflation)
+            best = golden_minimum(misfit, centre - reach, centre + reach, max(0.004, reach / 20.0))
         above, at, below = misfit(best + step), misfit(best), misfit(best - step)
         curvature = (above - 2.0 * at + below) / step**2
         if curvature > 0:  # the search stops early; the parabola through three points finds the rest of the way
@@ -196,6 +203,12 @@ def closing_of(
     except ValueError:
         return None
     return _closing(model, fit, best, curvature, (high, low, step), sd_hold, noise_pa)
+
+
+def _inflation(fit: Fit, before: int) -> float:
+    """By how much the samples of the worse side of closing count for fewer than they are."""
+    sides = (fit.residuals[:before], fit.residuals[before:])
+    return max(spread_inflation(lag1_autocorrelation(side)) for side in sides)
 
 
 def _jitter(gauge_pa: Sequence[float]) -> float:

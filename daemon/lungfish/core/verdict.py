@@ -33,6 +33,7 @@ __all__ = [
     "DOUBT_M",
     "DYING_RISE",
     "FRICTION_SEEN",
+    "FULL_FLOW",
     "LATE_SHARE",
     "LEAK_PA_S",
     "LEAK_SHARE_LIMIT",
@@ -50,6 +51,8 @@ LEAK_PA_S = 30.0
 """A shut-in that falls faster than this leaks: a level falling by 3 mm/s is not expected of a sump."""
 LEAK_SHARE_LIMIT = 0.4
 """A leak that takes this share of the purge's flow leaves it unproven that the air ever reached the tip."""
+FULL_FLOW = 0.8
+"""Closing that takes away this share of the friction, or more, has ended as much flow as is set."""
 LEAK_STOPS = 0.2
 """A leak of this share, seen after closing, and not the supply has stopped a rise that died away."""
 STRANGE_DAMPING = 2.0
@@ -182,7 +185,7 @@ def _tip_never_reached(case: Case) -> Finding | None:
 def _supply_low(case: Case) -> Finding | None:
     """The pressure rose and stopped, but not because air found its way out at the tip."""
     closing, record, flowed = case.closing, case.record, friction_shows(case)
-    if flowed:
+    if flowed and closing.plateau_pa - closing.shut_in_pa > FULL_FLOW * case.weighed.friction_pa:
         return None  # as much air as is set went all the way
     if (shape := dying_rise(case)) is not None:
         why = (
@@ -311,7 +314,8 @@ def _unsteady(case: Case) -> Finding | None:
             quality=Quality.UNCERTAIN,
             sentence=f"the pressure did not settle in {case.plan.open_limit_s:.0f} s, the most that this tube needs",
         )
-    if case.weighed.disagreement < -DISAGREEMENT_SIGMAS and -_stepped_pa(case) > _bubble_pa(case):
+    missing_pa = case.weighed.friction_pa - _stepped_pa(case)
+    if case.weighed.disagreement < -DISAGREEMENT_SIGMAS and missing_pa > _bubble_pa(case):
         return Finding(
             code=Diagnosis.UNSTEADY,
             quality=Quality.UNCERTAIN,
