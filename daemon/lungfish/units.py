@@ -33,6 +33,7 @@ __all__ = [
     "WATER_COLUMN_PA",
     "Kind",
     "QuantityError",
+    "forget",
     "from_si",
     "quantity",
     "unit_in_si",
@@ -366,3 +367,9 @@ def from_si(value: float, unit: str, kind: Kind) -> float:
     """
     factor, offset = _scale(unit, kind)
     return (value - offset) / factor
+
+
+def forget() -> None:
+    """Let go of the registry and of the units seen so far; both are made anew when they are needed."""
+    _scale.cache_clear()
+    _registry.cache_clear()

@@ -7,7 +7,17 @@ from pathlib import Path
 
 import pytest
 
-from lungfish.config import ByteOrder, NumberFormat, Output, RegisterTable, Tee, cycle_setup, find_tank, load_site
+from lungfish.config import (
+    ByteOrder,
+    NumberFormat,
+    Output,
+    RegisterTable,
+    Tee,
+    cycle_setup,
+    find_tank,
+    forget_reading,
+    load_site,
+)
 from lungfish.errors import ConfigError
 from lungfish.physics.vessel import HorizontalCylinder, UprightCylinder
 from tests.config.samples import EXAMPLES, GOOD, loaded, spoilt
@@ -251,3 +261,14 @@ def test_a_tank_that_is_not_there_is_told_with_the_nearest(tmp_path: Path) -> No
         find_tank(site, "smup")
     with pytest.raises(ConfigError, match="write one of `sump`"):
         find_tank(site, "x")
+
+
+def test_what_only_reading_needs_can_be_forgotten_and_a_file_read_again(tmp_path: Path) -> None:
+    """A daemon forgets it; whoever reads a file after it in the same process must get the same, and every error."""
+    before = loaded(GOOD, tmp_path)
+    forget_reading()
+    forget_reading()
+    assert loaded(GOOD, tmp_path) == before
+    forget_reading()
+    with pytest.raises(ConfigError, match="densty"):
+        loaded(GOOD.replace("density:", "densty:"), tmp_path)

@@ -8,7 +8,7 @@ import sys
 
 from lungfish.app.house import run_site
 from lungfish.app.log import FORMS, set_up_logging
-from lungfish.config import load_site
+from lungfish.config import forget_reading, load_site
 
 __all__ = ["add_parser", "run"]
 
@@ -63,6 +63,7 @@ def run(args: argparse.Namespace) -> int:
         StoreError: another lungfish holds the store, or it can't be used.
     """
     site = load_site(args.site)
+    forget_reading()
     set_up_logging(args.log)
     if asyncio.run(run_site(site)):
         return 0

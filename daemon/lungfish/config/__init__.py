@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from lungfish.config.clearing import blow_setup, clear_setup
 from lungfish.config.cycle import cycle_setup
-from lungfish.config.load import find_tank, load_site, load_site_text
+from lungfish.config.load import find_tank, forget_reading, load_site, load_site_text
 from lungfish.config.model import (
     AirSpec,
     Bit,
@@ -56,6 +56,7 @@ __all__ = [
     "clear_setup",
     "cycle_setup",
     "find_tank",
+    "forget_reading",
     "isolating_valve_name",
     "json_schema",
     "load_site",

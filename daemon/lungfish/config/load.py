@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import difflib
+import gc
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
+from lungfish import units
 from lungfish.config.addresses import check_addresses
 from lungfish.config.agreement import check_air_share, check_tank
 from lungfish.config.build import Place, build_air, build_link, build_place, build_store, build_tank
@@ -25,7 +27,7 @@ from lungfish.config.sections import Section
 from lungfish.config.venting import with_vent
 from lungfish.errors import ConfigError, Problem
 
-__all__ = ["find_tank", "load_site", "load_site_text"]
+__all__ = ["find_tank", "forget_reading", "load_site", "load_site_text"]
 
 _Form = TypeVar("_Form", bound=Section)
 
@@ -53,6 +55,16 @@ def load_site(path: Path | str) -> Site:
     return load_site_text(content, path.parent, name=str(path))
 
 
+def forget_reading() -> None:
+    """Let go of what only reading a site file needs, half a megabyte of it; a later reading builds it anew.
+
+    For a daemon, which reads its file once and then runs for years on a small computer.
+    """
+    units.forget()
+    Section.forget()
+    gc.collect()
+
+
 def load_site_text(text: str | bytes, base: Path, *, name: str = "site file") -> Site:
     """Read a site file's text.
 
@@ -72,6 +84,7 @@ def load_site_text(text: str | bytes, base: Path, *, name: str = "site file") ->
     except Unreadable as error:
         raise ConfigError(name, [error.problem]) from None
     report = Report(document, errors=list(document.problems))
+    Section.recall()
     try:
         SiteFileForm.model_validate(document.data)
     except ValidationError as error:

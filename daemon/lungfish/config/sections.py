@@ -17,6 +17,26 @@ class Section(BaseModel):
 
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True, use_attribute_docstrings=True)
 
+    @classmethod
+    def forget(cls) -> None:
+        """Let go of what checks this form and those that follow from it, until `recall`."""
+        for form in cls.__subclasses__():
+            form.forget()
+            for name in _BUILT:
+                if name in form.__dict__:
+                    delattr(form, name)
+
+    @classmethod
+    def recall(cls) -> None:
+        """Build anew what `forget` let go of."""
+        for form in cls.__subclasses__():
+            if not set(_BUILT) <= set(form.__dict__):
+                form.model_rebuild(force=True)
+            form.recall()
+
+
+_BUILT = ("__pydantic_validator__", "__pydantic_serializer__", "__pydantic_core_schema__")
+"""What pydantic builds of each form: half a megabyte of all of them."""
 
 Address = Annotated[int, Field(ge=0, le=65535)]
 UnitId = Annotated[int, Field(ge=0, le=255)]
