@@ -125,10 +125,12 @@ WEIGHED = Weighed(
     friction_pa=800.0,
     disagreement=0.4,
     learned=Learned(),
+    resolution_u_pa=6.0,
 )
 
 PRESSURES = {
     "transmitter": 20.0,
+    "resolution": 6.0,
     "friction left over": 14.0,
     "ripple frozen at closing": 16.0,
     "onset of the leak": 7.0,

@@ -13,7 +13,6 @@ __all__ = ["KNOWN"]
 KNOWN: Mapping[str, str] = {
     # a wrong level is shown as good
     "silt over the tip": "what the silt holds back after the break-through stays in the shut-in: 62 mm too high, as ok",
-    "transmitter moves in large steps": "steps of 2 kPa are taken for a narrowed tip and a good level, 58 mm off",
     "zero drifted up, tip uncovered": "the drift is read as 51 mm of liquid, though nothing bubbles",
     # another code
     "zero drifted down, tip uncovered": "-450 Pa left at an uncovered tip is not told; the level is right",
@@ -23,7 +22,6 @@ KNOWN: Mapping[str, str] = {
     "seat worn through": "closing that takes away less than half of the friction is told as supply_low",
     "seat lost at rest": "air that flows already when the cycle begins is told as no_air: opening moves nothing",
     "sense port fouled": "four seconds of damping hide what closing takes away, which is told as supply_low, bad",
-    "transmitter moves in small steps": "steps of 20 Pa are taken for the ripple of air that flows on",
     "answers slow": "five readings a second are too few to fit the moment of closing, which is told as link_lost",
 }
 """Name of the fault: why it fails."""

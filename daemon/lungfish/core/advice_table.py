@@ -299,13 +299,19 @@ ADVICE: Mapping[Diagnosis, Advice] = MappingProxyType(
             ),
         ),
         Diagnosis.TRANSMITTER_FROZEN: Advice(
-            says="the value does not move when the pressure must",
-            qualities=(_BAD,),
+            says="the value does not move when the pressure must, or only in large steps",
+            qualities=(_UNCERTAIN, _BAD),
             grounds=(
                 Ground(
                     feature="values through opening and closing",
                     limit=f"{stuck.FROZEN_SAMPLES} or more, all equal to the last digit; not at an end of its range, "
                     "nor from a transmitter so coarse that it never stirs at rest",
+                    source=Source.TRANSMITTER,
+                ),
+                Ground(
+                    feature="steps in which the values move",
+                    limit=f"half of one is more than {1000 * stuck.COARSE_M:.0f} mm of the liquid: uncertain; what it "
+                    "may hide is in the level's uncertainty",
                     source=Source.TRANSMITTER,
                 ),
                 Ground(
@@ -317,6 +323,7 @@ ADVICE: Mapping[Diagnosis, Advice] = MappingProxyType(
             remedies=(
                 "take the transmitter's supply away and give it back: some hold their last value",
                 "a gateway or I/O block that answers from its memory although the transmitter is gone",
+                "in steps: set register or converter to a finer unit, or the span nearer to what the tank needs",
                 "a shut isolating valve, a vent valve stuck open, ice or water between line and transmitter",
             ),
             caution=_AIR_OFF,

@@ -18,9 +18,10 @@ from lungfish.core.plan import Plan
 from lungfish.core.proof import movement_of
 from lungfish.core.reading import Features, Reading
 from lungfish.core.record import Record
+from lungfish.core.resolution import in_steps, step_u_pa
 from lungfish.core.setup import CycleSetup, Learned
 from lungfish.core.shut_in import shut_in_of
-from lungfish.core.stuck import frozen, stuck_open
+from lungfish.core.stuck import coarse, frozen, stuck_open
 from lungfish.core.verdict import findings_of
 
 __all__ = ["Ending", "judge"]
@@ -71,11 +72,12 @@ def judge(
         ended_at_s: monotonic time of the end, s.
         detail: what a driver or the one who aborted said; may be empty.
     """
+    taught = learned
+    record, learned = in_steps(record, learned)
     features = _plain_features(setup, plan, record)
     level: Measured | None = None
     head: Measured | None = None
     budget: Budget | None = None
-    taught = learned
     if ending is Ending.COMPLETE:
         case = _case(setup, learned, plan, record, features)
         findings = _findings(setup, plan, case, record, learned)
@@ -89,6 +91,8 @@ def judge(
                 if any(f.code is Diagnosis.TIP_UNCOVERED for f in findings):
                     level, head = dataclasses.replace(level, value=setup.tip_m), dataclasses.replace(head, value=0.0)
             taught = _taught(case, findings)
+        if any(f.code is Diagnosis.TRANSMITTER_FROZEN for f in findings):
+            taught = dataclasses.replace(taught, shut_gauge_pa=None, shut_at_s=None)  # no shut-in was seen
         if any(f.code is Diagnosis.NO_AIR and f.quality is Quality.BAD for f in findings):
             features = dataclasses.replace(features, air_pa_m3=0.0)
     else:
@@ -144,8 +148,9 @@ def _findings(
                 sentence=f"only {len(record.times_s)} readings came in, too few to fit the moment of closing",
             ),
         )
-    stuck = stuck_open(case)
-    return (stuck,) if stuck is not None else findings_of(case)
+    stuck, steps = stuck_open(case), coarse(setup, record)
+    found = (stuck,) if stuck is not None else findings_of(case)
+    return found if steps is None else (steps, *(f for f in found if f.code is not Diagnosis.OK))
 
 
 def _case(setup: CycleSetup, learned: Learned, plan: Plan, record: Record, plain: Features) -> Case | None:
@@ -154,7 +159,7 @@ def _case(setup: CycleSetup, learned: Learned, plan: Plan, record: Record, plain
     if told is None:
         return None
     closing, decay, restricted = told
-    weighed = weigh(setup, learned, closing)
+    weighed = weigh(setup, learned, closing, step_u_pa(record.resolution_pa))
     case = Case(
         setup=setup,
         learned=learned,

@@ -58,6 +58,8 @@ class Weighed:
     """Plateau less friction less shut-in, in standard deviations; positive: the plateau is too high."""
     learned: Learned
     """For the next cycle."""
+    resolution_u_pa: float = 0.0
+    """From the steps in which the transmitter's values move; 0: in none."""
 
 
 def freeze_sd_pa(setup: CycleSetup, learned: Learned) -> float:
@@ -73,13 +75,14 @@ def freeze_sd_pa(setup: CycleSetup, learned: Learned) -> float:
     return math.sqrt(max(floor, (_FREEZE_PRIOR_DOF * prior + dof * seen) / (_FREEZE_PRIOR_DOF + dof)))
 
 
-def weigh(setup: CycleSetup, learned: Learned, closing: Closing) -> Weighed:
+def weigh(setup: CycleSetup, learned: Learned, closing: Closing, resolution_u_pa: float = 0.0) -> Weighed:
     """Weigh plateau and shut-in into one pressure and learn from their difference.
 
     Args:
         setup: the tank.
         learned: what was known before this cycle.
         closing: the fit of the moment of closing.
+        resolution_u_pa: standard uncertainty of either pressure from the steps in which the values move, Pa.
     """
     friction = bubbling_friction_pa(setup, max(0.0, closing.shut_in_pa))
     freeze = freeze_sd_pa(setup, learned)
@@ -88,9 +91,9 @@ def weigh(setup: CycleSetup, learned: Learned, closing: Closing) -> Weighed:
     log_damping_u = math.hypot(closing.log_damping_u, _DAMPING_MODEL)
     plateau_shift = closing.plateau_by_damping_pa * log_damping_u
     shut_shift = closing.shut_in_by_damping_pa * log_damping_u
-    plateau_var = closing.plateau_var_pa2 + friction_u**2 + plateau_shift**2
+    plateau_var = closing.plateau_var_pa2 + friction_u**2 + plateau_shift**2 + resolution_u_pa**2
     leak_u = closing.fall_delay_u_s * max(0.0, -closing.shut_slope_pa_s)
-    shut_var = closing.shut_in_var_pa2 + freeze**2 + shut_shift**2 + leak_u**2
+    shut_var = closing.shut_in_var_pa2 + freeze**2 + shut_shift**2 + leak_u**2 + resolution_u_pa**2
     shared = closing.covariance_pa2 + plateau_shift * shut_shift
     apart_var = max(1e-9, plateau_var + shut_var - 2.0 * shared)
     apart = by_plateau - closing.shut_in_pa
@@ -114,6 +117,7 @@ def weigh(setup: CycleSetup, learned: Learned, closing: Closing) -> Weighed:
         friction_pa=learned.friction_ratio * friction,
         disagreement=disagreement,
         learned=_learn(setup, learned, closing, friction, apart, apart_var),
+        resolution_u_pa=resolution_u_pa,
     )
 
 
@@ -201,6 +205,7 @@ def level_of(setup: CycleSetup, weighed: Weighed, *, unproven_m: float = 0.0) ->
     gas_pa = _gas_column_pa(setup, weighed.gauge_pa, head)
     lines = (
         Contribution(name="transmitter", u=setup.transmitter_u_pa, sensitivity=per_pa, unit="Pa"),
+        Contribution(name="resolution", u=weighed.resolution_u_pa, sensitivity=per_pa, unit="Pa"),
         Contribution(name="density", u=setup.density_u_kg_m3, sensitivity=-head / setup.density_kg_m3, unit="kg/m3"),
         Contribution(name="gravity", u=setup.gravity_u_m_s2, sensitivity=-head / setup.gravity_m_s2, unit="m/s2"),
         Contribution(name="gas column", u=_AIR_TEMPERATURE_U_K, sensitivity=gas_pa / setup.air_k * per_pa, unit="K"),

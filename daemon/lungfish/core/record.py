@@ -43,6 +43,8 @@ class Record:
     """From here to the closing command the pressure was steady."""
     noise_pa: float = 1.0
     """Standard deviation at rest, from the look."""
+    resolution_pa: float = 0.0
+    """Step in which the values move, found when the cycle has ended; 0: in none."""
     trapped_pa: float | None = None
     """Pressure before opening."""
     last_good_s: float = 0.0

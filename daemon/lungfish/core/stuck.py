@@ -1,4 +1,4 @@
-"""Verdicts on what stands still by itself: a valve that stays open, a transmitter that shows one value for ever."""
+"""Verdicts on what stands still by itself: a valve that stays open, a transmitter that shows one value or a few."""
 
 from __future__ import annotations
 
@@ -6,11 +6,15 @@ from lungfish.core.air import first_bubble_after_s
 from lungfish.core.case import Case
 from lungfish.core.codes import Diagnosis, Finding, Quality
 from lungfish.core.evidence import dying_rise, friction_shows, late_rise, ripple_goes_on
+from lungfish.core.expect import unit_weight_pa_m
 from lungfish.core.plan import Plan
 from lungfish.core.record import Record
 from lungfish.core.setup import CycleSetup, Learned
 
-__all__ = ["FROZEN_SAMPLES", "STUCK_DROP", "frozen", "stuck_open"]
+__all__ = ["COARSE_M", "FROZEN_SAMPLES", "STUCK_DROP", "coarse", "frozen", "stuck_open"]
+
+COARSE_M = 0.02
+"""Half a step of the transmitter's values that is more than this hides what a cycle is to show, and the level too."""
 
 FROZEN_SAMPLES = 20
 """So many equal values through an opening and a closing are no play of a coarse transmitter that stirs at rest."""
@@ -46,6 +50,24 @@ def _at_stop(setup: CycleSetup, plan: Plan, gauge_pa: float) -> bool:
     return gauge_pa == setup.span_low_pa or not plan.low_stop_pa < gauge_pa < setup.span_high_pa
 
 
+def coarse(setup: CycleSetup, record: Record) -> Finding | None:
+    """The value moves only in steps that are too large to read a level by.
+
+    Args:
+        setup: the tank.
+        record: a cycle that has ended, its steps found.
+    """
+    half_m = 0.5 * record.resolution_pa / unit_weight_pa_m(setup)
+    if half_m <= COARSE_M:
+        return None
+    return Finding(
+        code=Diagnosis.TRANSMITTER_FROZEN,
+        quality=Quality.UNCERTAIN,
+        sentence=f"the values move in steps of {record.resolution_pa:.0f} Pa and stand still between them, so that the "
+        f"level is known to +- {1000 * half_m:.0f} mm at best, where {1000 * COARSE_M:.0f} mm is the most that will do",
+    )
+
+
 def stuck_open(case: Case) -> Finding | None:
     """Closing was confirmed, and air still flows."""
     closing, expected_pa = case.closing, case.weighed.friction_pa
@@ -58,7 +80,7 @@ def stuck_open(case: Case) -> Finding | None:
         )
     elif (
         friction_shows(case) is False
-        and (drop_pa := closing.plateau_pa - closing.shut_in_pa) < STUCK_DROP * expected_pa
+        and (drop_pa := case.friction_seen_pa) < STUCK_DROP * expected_pa
         and (_flowed(case) if case.rose else case.learned.stuck_open)
     ):
         why = f"air flowed, and closing took away {drop_pa:.0f} Pa where its friction is {expected_pa:.0f} Pa"
