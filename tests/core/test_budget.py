@@ -156,7 +156,7 @@ def head_by_hand(
 def test_every_line_of_a_level_by_hand() -> None:
     """Each input moved by a little, by our own formula for the head: what it does to the level is its sensitivity."""
     setup = DOUBTED
-    level, head, budget = level_of(setup, WEIGHED, unproven_m=0.02)
+    level, head, budget = level_of(setup, WEIGHED, unproven_m=0.02, held_back_pa=90.0)
     at = (WEIGHED.gauge_pa, setup.density_kg_m3, setup.gravity_m_s2, setup.air_k)
     h = float(head_by_hand(setup, *at))
     assert level.value == pytest.approx(setup.tip_m + h, abs=1e-9)
@@ -174,6 +174,7 @@ def test_every_line_of_a_level_by_hand() -> None:
     expected["gravity"] = 0.004 * -slope(2, 1e-3)
     expected["gas column"] = by_name["gas column"].u * -slope(3, 1.0)
     expected["air at the tip not proven"] = 0.02 / math.sqrt(3.0)  # half-width of a rectangle (GUM 4.3.7)
+    expected["held back at the tip"] = 90.0 / math.sqrt(3.0) * slope(0, 10.0)  # the same
     expected["tip height"] = 0.003
     assert set(by_name) == set(expected), "a line without a hand check, or one that is gone"
     for name, effect in expected.items():

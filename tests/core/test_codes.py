@@ -125,6 +125,19 @@ EXAMPLES = {
         before=2,
         mentions="standard deviations above the shut-in",
     ),
+    "silt that air breaks through": Example(
+        says={"tube_restricted"},
+        quality={UNCERTAIN},
+        faults=lambda: Faults(solids_pa=3000.0),
+        before=2,
+        mentions="before air broke through",
+    ),
+    "silt from the first cycle": Example(
+        says={"tube_restricted"},
+        quality={UNCERTAIN},
+        faults=lambda: Faults(solids_pa=3000.0),
+        mentions="before air broke through",
+    ),
 }
 
 

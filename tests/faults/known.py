@@ -12,10 +12,8 @@ __all__ = ["KNOWN"]
 
 KNOWN: Mapping[str, str] = {
     # a wrong level is shown as good
-    "silt over the tip": "what the silt holds back after the break-through stays in the shut-in: 62 mm too high, as ok",
     "zero drifted up, tip uncovered": "the drift is read as 51 mm of liquid, though nothing bubbles",
     # another code
-    "zero drifted down, tip uncovered": "-450 Pa left at an uncovered tip is not told; the level is right",
     "joint leaking and tip narrowed": "the two bend the shut-in, which is told as unsteady; the level is right",
     "tip narrowed to a pinhole": "12 kPa that die away at closing are taken for a leak",
     "water in the sense line": "a pressure that the swinging slug keeps from settling is told as supply_low",

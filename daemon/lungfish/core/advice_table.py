@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from lungfish.core import plan, stuck, verdict
+from lungfish.core import break_through, plan, stuck, verdict
 from lungfish.core.advice import Advice, Ground, Source
 from lungfish.core.codes import Diagnosis, Quality
 from lungfish.core.level import DISAGREEMENT_SIGMAS
@@ -157,8 +157,16 @@ ADVICE: Mapping[Diagnosis, Advice] = MappingProxyType(
                     "what is left, uncertain when that has not come to rest",
                     source=Source.LEARNED,
                 ),
+                Ground(
+                    feature="pressure above its plateau before air broke through",
+                    limit=f"more than {100 * break_through.PEAK_SHARE:.0f} % of the largest ripple, "
+                    f"{break_through.PEAK_NOISES:g} times the noise and {break_through.PEAK_PA:.0f} Pa: solids over the "
+                    "tip; what they still hold back reads as liquid, and as much as the peak is in the uncertainty",
+                    source=Source.GEOMETRY,
+                ),
             ),
             remedies=(
+                "sludge or silt over the tip: stir it up, pump it out, or hang the tip higher",
                 "look at the trend: a plug grows over days, a kinked line or a setting changes at once",
                 "compare the flow at the restrictor with `air.flow`: more flow is more friction",
                 "blow the tube down: `lungfish handbook clearing`",

@@ -8,6 +8,7 @@ from enum import Enum
 
 from lungfish.core.air import air_used_pa_m3, least_air_pa_m3
 from lungfish.core.balance import balance_of, lost_pa_s, unproven_m
+from lungfish.core.break_through import peak_pa
 from lungfish.core.budget import Budget, Measured
 from lungfish.core.case import Case, longest_damping_s
 from lungfish.core.closing import Closing
@@ -86,7 +87,10 @@ def judge(
             if all(f.quality is not Quality.BAD for f in findings):
                 doubt_m = 0.0 if tip_proven(case) else unproven_m(case)
                 level, head, budget = level_of(
-                    setup, case.weighed, unproven_m=setup.full_head_m if doubt_m is None else doubt_m
+                    setup,
+                    case.weighed,
+                    unproven_m=setup.full_head_m if doubt_m is None else doubt_m,
+                    held_back_pa=peak_pa(case),
                 )
                 if any(f.code is Diagnosis.TIP_UNCOVERED for f in findings):
                     level, head = dataclasses.replace(level, value=setup.tip_m), dataclasses.replace(head, value=0.0)

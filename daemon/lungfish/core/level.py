@@ -189,13 +189,16 @@ def head_m(setup: CycleSetup, gauge_pa: float) -> float:
     )
 
 
-def level_of(setup: CycleSetup, weighed: Weighed, *, unproven_m: float = 0.0) -> tuple[Measured, Measured, Budget]:
+def level_of(
+    setup: CycleSetup, weighed: Weighed, *, unproven_m: float = 0.0, held_back_pa: float = 0.0
+) -> tuple[Measured, Measured, Budget]:
     """Level and head with the level's budget.
 
     Args:
         setup: the tank.
         weighed: pressure of the head at the transmitter.
         unproven_m: by how much the level may have moved unseen when nothing proves air at the tip, m (half-width).
+        held_back_pa: what solids over the tip may hold back, Pa (half-width).
 
     Returns:
         Level above the floor in m, head in Pa, budget in m.
@@ -215,6 +218,7 @@ def level_of(setup: CycleSetup, weighed: Weighed, *, unproven_m: float = 0.0) ->
         Contribution(name="noise", u=weighed.noise_u_pa, sensitivity=per_pa, unit="Pa"),
         Contribution(name="damping", u=weighed.damping_u_pa, sensitivity=per_pa, unit="Pa"),
         Contribution(name="air at the tip not proven", u=unproven_m / math.sqrt(3.0), sensitivity=1.0, unit="m"),
+        Contribution(name="held back at the tip", u=held_back_pa / math.sqrt(3.0), sensitivity=per_pa, unit="Pa"),
         Contribution(name="tip height", u=setup.tip_u_m, sensitivity=1.0, unit="m"),
     )
     budget = Budget(contributions=lines)

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 
 from lungfish.core.balance import UNPROVEN_M, balance_of, unproven_m
+from lungfish.core.break_through import held_back
 from lungfish.core.case import RESTLESS, RESTLESS_PA, RIPPLE_SHARE, Case, restless_limit_pa
 from lungfish.core.codes import Diagnosis, Finding, Quality
 from lungfish.core.decay import STEP_FALLS
@@ -80,7 +81,7 @@ def findings_of(case: Case) -> tuple[Finding, ...]:
     never = None if case.restricted else _tip_never_reached(case) or _supply_low(case)
     if never is not None:
         return (never,)
-    settled = _restricted(case) or _restless(case) or (_unsteady(case) if air is None else None)
+    settled = held_back(case) or _restricted(case) or _restless(case) or (_unsteady(case) if air is None else None)
     found = [finding for finding in (air, _leak(case), settled) if finding is not None]
     if air is None and uncovered(case):
         narrowed = any(finding.code is Diagnosis.TUBE_RESTRICTED for finding in found)
