@@ -160,8 +160,8 @@ ADVICE: Mapping[Diagnosis, Advice] = MappingProxyType(
                 Ground(
                     feature="pressure above its plateau before air broke through",
                     limit=f"more than {100 * break_through.PEAK_SHARE:.0f} % of the largest ripple, "
-                    f"{break_through.PEAK_NOISES:g} times the noise and {break_through.PEAK_PA:.0f} Pa: solids over the "
-                    "tip; what they still hold back reads as liquid, and as much as the peak is in the uncertainty",
+                    f"{break_through.PEAK_NOISES:g} times the noise and {break_through.PEAK_PA:.0f} Pa: solids over "
+                    "the tip; what they still hold back reads as liquid, and as much as the peak is in the uncertainty",
                     source=Source.GEOMETRY,
                 ),
             ),
