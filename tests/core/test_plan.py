@@ -102,3 +102,9 @@ def test_the_lag_behind_a_filling_is_bounded_by_slope_times_damping() -> None:
     for damping in (0.05, 0.5, 1.5):
         assert longest_lag_pa(PLAN, damping) > PLAN.filling_pa_s * damping
     assert longest_lag_pa(PLAN, 1.0) > longest_lag_pa(PLAN, 0.1)
+
+
+def test_a_slow_link_is_given_time_for_a_plateau() -> None:
+    """Five readings a second: with fewer than four of the bubbling, the moment of closing could not be fitted."""
+    assert PLAN.hold_s(1.0, 0.2, 0.1) >= 1.0
+    assert PLAN.hold_s(1.0, 0.05, 0.1) < 1.0, "nor is air wasted on a fast one"

@@ -20,6 +20,5 @@ KNOWN: Mapping[str, str] = {
     "seat worn through": "closing that takes away less than half of the friction is told as supply_low",
     "seat lost at rest": "air that flows already when the cycle begins is told as no_air: opening moves nothing",
     "sense port fouled": "four seconds of damping hide what closing takes away, which is told as supply_low, bad",
-    "answers slow": "five readings a second are too few to fit the moment of closing, which is told as link_lost",
 }
 """Name of the fault: why it fails."""

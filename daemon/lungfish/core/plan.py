@@ -46,6 +46,8 @@ BENDING_S = 30.0
 """Longest shut-in of a curve that still bends: what a narrowed tip holds back takes its time to leave."""
 HOLD_S = (0.6, 1.2)
 """Shortest and longest stretch of bubbling wanted for the plateau."""
+HOLD_SAMPLES = 6.0
+"""And so many samples of it, of which a fifth may still belong to the knee: a slow link has few to fit."""
 PROOF_HOLD_S = 4.0
 """Bubbling as long as nothing has ever shown that air leaves at the tip: what closing moves must leave the noise."""
 TARGET_PA = 3.0
@@ -127,7 +129,7 @@ class Plan:
     def hold_s(self, noise_pa: float, period_s: float, damping_s: float) -> float:
         """How long to bubble: until the plateau's mean is good enough, within bounds that spare air."""
         samples = (2.0 * noise_pa / (1.5 * TARGET_PA)) ** 2
-        return min(HOLD_S[1], max(HOLD_S[0], samples * period_s, 0.9 * damping_s))
+        return min(HOLD_S[1], max(HOLD_S[0], max(HOLD_SAMPLES, samples) * period_s, 0.9 * damping_s))
 
     def shut_in_s(self, noise_pa: float, period_s: float, damping_s: float) -> float:
         """How long to listen after closing: damping and friction gone, and the line well enough known.
