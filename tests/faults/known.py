@@ -17,8 +17,6 @@ KNOWN: Mapping[str, str] = {
     "joint leaking and tip narrowed": "the two bend the shut-in, which is told as unsteady; the level is right",
     "tip narrowed to a pinhole": "12 kPa that die away at closing are taken for a leak",
     "water in the sense line": "a pressure that the swinging slug keeps from settling is told as supply_low",
-    "seat worn through": "closing that takes away less than half of the friction is told as supply_low",
-    "seat lost at rest": "air that flows already when the cycle begins is told as no_air: opening moves nothing",
     "sense port fouled": "four seconds of damping hide what closing takes away, which is told as supply_low, bad",
 }
 """Name of the fault: why it fails."""

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import math
+
 from lungfish.core.air import first_bubble_after_s
 from lungfish.core.case import Case
 from lungfish.core.codes import Diagnosis, Finding, Quality
 from lungfish.core.evidence import dying_rise, friction_shows, late_rise, ripple_goes_on
 from lungfish.core.expect import unit_weight_pa_m
+from lungfish.core.fit import fit_line
 from lungfish.core.plan import Plan
 from lungfish.core.record import Record
 from lungfish.core.setup import CycleSetup, Learned
 
-__all__ = ["COARSE_M", "FROZEN_SAMPLES", "STUCK_DROP", "coarse", "frozen", "stuck_open"]
+__all__ = ["COARSE_M", "FROZEN_SAMPLES", "SEAT_SHARE", "STUCK_DROP", "coarse", "frozen", "stuck_open"]
 
 COARSE_M = 0.02
 """Half a step of the transmitter's values that is more than this hides what a cycle is to show, and the level too."""
@@ -20,6 +23,9 @@ FROZEN_SAMPLES = 20
 """So many equal values through an opening and a closing are no play of a coarse transmitter that stirs at rest."""
 STUCK_DROP = 0.25
 """Closing that takes away less than this share of the friction has not ended the flow; more: little was flowing."""
+
+SEAT_SHARE = 0.05
+"""Friction that appears at rest, and friction that closing leaves, are the same within this share of it all."""
 
 
 def frozen(setup: CycleSetup, plan: Plan, record: Record, learned: Learned) -> Finding | None:
@@ -84,6 +90,11 @@ def stuck_open(case: Case) -> Finding | None:
         and (_flowed(case) if case.rose else case.learned.stuck_open)
     ):
         why = f"air flowed, and closing took away {drop_pa:.0f} Pa where its friction is {expected_pa:.0f} Pa"
+    elif (left := _flows_at_rest(case)) is not None:
+        why = (
+            f"closing took away {case.drop_pa:.0f} Pa of the {expected_pa:.0f} Pa of its friction, opening had brought "
+            f"no more, and {left}"
+        )
     else:
         return None
     return Finding(
@@ -91,6 +102,39 @@ def stuck_open(case: Case) -> Finding | None:
         quality=Quality.UNCERTAIN,
         sentence=f"the valve was told to shut and confirms it, but air still flows: {why}",
     )
+
+
+def _flows_at_rest(case: Case) -> str | None:
+    """Air flows through the shut valve at rest: the friction that closing leaves was there before opening, too.
+
+    It came between this look and the last shut-in: a level that rose by just as much would still be rising, or would
+    have opening bring more than friction. Or it has been there since.
+
+    Returns:
+        What shows it; None: nothing does.
+    """
+    record, learned, trapped_pa = case.record, case.learned, case.record.trapped_pa
+    if trapped_pa is None or friction_shows(case) is not False:
+        return None
+    expected_pa, drop_pa = case.weighed.friction_pa, case.drop_pa
+    close_pa = SEAT_SHARE * expected_pa + 0.5 * case.setup.ripple_bound_pa + 3.0 * record.noise_pa
+    if close_pa > 3.0 * SEAT_SHARE * expected_pa:
+        return None  # ripple and noise hide too much of the friction
+    if drop_pa < -close_pa or abs(case.closing.plateau_pa - trapped_pa - drop_pa) > close_pa:
+        return None  # opening and closing are not the same step
+    if learned.stuck_open:
+        return "air flowed at rest before"
+    if learned.shut_gauge_pa is None or learned.shut_at_s is None:
+        return None
+    gap_s = max(1.0, record.started_at_s - learned.shut_at_s)
+    risen_pa, left_pa = trapped_pa - learned.shut_gauge_pa, expected_pa - drop_pa
+    if abs(risen_pa - left_pa) > close_pa:
+        return None
+    line = fit_line(record.times_s, record.gauge_pa)
+    slope_u_pa_s = max(record.noise_pa, line.residual_sd) * math.sqrt(line.inverse[1][1])
+    if drop_pa < close_pa and abs(line.values[1]) + 2.0 * slope_u_pa_s > 0.5 * risen_pa / gap_s:
+        return None  # no flow shows at all, and a level that moves goes on moving
+    return f"the other {left_pa:.0f} Pa came at rest since the last purge ({risen_pa:.0f} Pa)"
 
 
 def _flowed(case: Case) -> bool:
