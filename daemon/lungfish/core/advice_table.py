@@ -276,8 +276,8 @@ ADVICE: Mapping[Diagnosis, Advice] = MappingProxyType(
                 ),
                 Ground(
                     feature="friction taken away by closing, though air flowed at opening",
-                    limit=f"less than {100 * stuck.STUCK_DROP:.0f} % of what flowing air gives; or half of it, where the "
-                    "rest came at rest since the last purge (within "
+                    limit=f"less than {100 * stuck.STUCK_DROP:.0f} % of what flowing air gives; or half of it, where "
+                    "the rest came at rest since the last purge (within "
                     f"{100 * stuck.SEAT_SHARE:.0f} % of all of it, and what ripple and noise make)",
                     source=Source.LEARNED,
                 ),
