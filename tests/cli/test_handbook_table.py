@@ -8,7 +8,7 @@ from types import ModuleType
 
 import pytest
 
-from lungfish.core import advice_table, break_through, stuck, verdict
+from lungfish.core import advice_table, break_through, narrowed, stuck, verdict
 from lungfish.core.advice import Advice, category_of, signal_told
 from lungfish.core.advice_table import ADVICE
 from lungfish.core.codes import Category, Diagnosis, Quality
@@ -25,7 +25,8 @@ README_ROWS = {
     for line in (ROOT / "README.md").read_text("utf-8").splitlines()
     if line.startswith("| `") and line.count("|") == 5
 }
-LIMITS = [(module, name) for module in (verdict, stuck, break_through) for name in module.__all__ if name.isupper()]
+JUDGES = (verdict, stuck, break_through, narrowed)
+LIMITS = [(module, name) for module in JUDGES for name in module.__all__ if name.isupper()]
 
 
 def told(table: Mapping[Diagnosis, Advice]) -> str:

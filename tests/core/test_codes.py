@@ -149,6 +149,21 @@ EXAMPLES = {
         faults=lambda: Faults(air_lost=True),
         before=2,
     ),
+    "pinhole at the tip": Example(
+        says={"tube_restricted"},
+        quality={GOOD, UNCERTAIN},
+        faults=lambda: Faults(tip_area_share=0.0035),
+        before=2,
+        mentions="died away",
+    ),
+    "tip narrowed, and a leak besides": Example(
+        says={"line_leak+tube_restricted"},
+        quality={UNCERTAIN},
+        tee=(True,),
+        faults=lambda: Faults(tip_area_share=0.01, extra_leak_pa_m3_s_pa=1.3e-5),
+        before=2,
+        mentions="air leaks besides",
+    ),
     "silt that air breaks through": Example(
         says={"tube_restricted"},
         quality={UNCERTAIN},

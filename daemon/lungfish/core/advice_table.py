@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from lungfish.core import break_through, plan, stuck, verdict
+from lungfish.core import break_through, narrowed, plan, stuck, verdict
 from lungfish.core.advice import Advice, Ground, Source
 from lungfish.core.codes import Diagnosis, Quality
 from lungfish.core.level import DISAGREEMENT_SIGMAS
@@ -153,8 +153,9 @@ ADVICE: Mapping[Diagnosis, Advice] = MappingProxyType(
                 ),
                 Ground(
                     feature="what dies away after closing",
-                    limit="more than twice the friction and what ripple and noise can make; the level is read from "
-                    "what is left, uncertain when that has not come to rest",
+                    limit="more than twice the friction and what ripple and noise can make, or "
+                    f"{100 * narrowed.GROWN_SHARE:.0f} % more than friction where a fall goes on after it; the level is "
+                    "read from what is left, uncertain when that has not come to rest",
                     source=Source.LEARNED,
                 ),
                 Ground(

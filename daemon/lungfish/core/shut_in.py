@@ -13,6 +13,7 @@ from lungfish.core.evidence import leak_share
 from lungfish.core.expect import bubbling_friction_pa, fill_flattening_s, packing_s
 from lungfish.core.fit import fit_line
 from lungfish.core.level import freeze_sd_pa
+from lungfish.core.narrowed import rested
 from lungfish.core.opening import Opening
 from lungfish.core.plan import FALL_PA_S, LEVEL_RATE_PA_S, Plan, longest_lag_pa
 from lungfish.core.record import Record
@@ -73,7 +74,10 @@ def _after_closing(
         and decay.slope_pa_s - 3.0 * decay.slope_u_pa_s < LEVEL_RATE_PA_S
     )
     if not restricted:
-        return closing, decay, False
+        rest = rested([t - shut_s for t in times], gauges, record.noise_pa, drop_limit_pa(setup, record, friction_pa))
+        if rest is None:
+            return closing, decay, False
+        decay = rest
     left_pa, left_u_pa, slope_pa_s, slope_u_pa_s = _at_rest(times, gauges, shut_s, decay, record.noise_pa)
     # a leak draws on the head only when nothing leaves at the tip any more, a falling level does from the beginning
     leaving_s = decay.time_s * math.log(max(1.0, decay.died_pa / (record.noise_pa + 5.0)))

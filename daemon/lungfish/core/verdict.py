@@ -27,6 +27,7 @@ from lungfish.core.evidence import (
 )
 from lungfish.core.expect import unit_weight_pa_m
 from lungfish.core.level import DISAGREEMENT_SIGMAS, head_m
+from lungfish.core.narrowed import narrowed_and_leaking
 from lungfish.core.steady import trend_of
 
 __all__ = [
@@ -81,11 +82,11 @@ def findings_of(case: Case) -> tuple[Finding, ...]:
     never = None if case.restricted else _tip_never_reached(case) or _supply_low(case)
     if never is not None:
         return (never,)
-    settled = held_back(case) or _restricted(case) or _restless(case) or (_unsteady(case) if air is None else None)
+    narrowed = held_back(case) or _restricted(case) or narrowed_and_leaking(case)
+    settled = narrowed or _restless(case) or (_unsteady(case) if air is None else None)
     found = [finding for finding in (air, _leak(case), settled) if finding is not None]
     if air is None and uncovered(case):
-        narrowed = any(finding.code is Diagnosis.TUBE_RESTRICTED for finding in found)
-        found.append(_tip_uncovered(case, narrowed=narrowed))
+        found.append(_tip_uncovered(case, narrowed=any(f.code is Diagnosis.TUBE_RESTRICTED for f in found)))
     return tuple(found) or (_ok(case),)
 
 
