@@ -154,8 +154,8 @@ ADVICE: Mapping[Diagnosis, Advice] = MappingProxyType(
                 Ground(
                     feature="what dies away after closing",
                     limit="more than twice the friction and what ripple and noise can make, or "
-                    f"{100 * narrowed.GROWN_SHARE:.0f} % more than friction where a fall goes on after it; the level is "
-                    "read from what is left, uncertain when that has not come to rest",
+                    f"{100 * narrowed.GROWN_SHARE:.0f} % more than friction where a fall goes on after it; the level "
+                    "is read from what is left, uncertain when that has not come to rest",
                     source=Source.LEARNED,
                 ),
                 Ground(
