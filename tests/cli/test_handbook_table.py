@@ -8,7 +8,7 @@ from types import ModuleType
 
 import pytest
 
-from lungfish.core import advice_table, break_through, narrowed, stuck, verdict
+from lungfish.core import advice_table, break_through, narrowed, slow, stuck, verdict
 from lungfish.core.advice import Advice, category_of, signal_told
 from lungfish.core.advice_table import ADVICE
 from lungfish.core.codes import Category, Diagnosis, Quality
@@ -25,7 +25,7 @@ README_ROWS = {
     for line in (ROOT / "README.md").read_text("utf-8").splitlines()
     if line.startswith("| `") and line.count("|") == 5
 }
-JUDGES = (verdict, stuck, break_through, narrowed)
+JUDGES = (verdict, stuck, break_through, narrowed, slow)
 LIMITS = [(module, name) for module in JUDGES for name in module.__all__ if name.isupper()]
 
 

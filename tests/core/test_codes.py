@@ -164,6 +164,14 @@ EXAMPLES = {
         before=2,
         mentions="air leaks besides",
     ),
+    "transmitter slowed to four seconds": Example(
+        says={"unsteady"},
+        quality={UNCERTAIN},
+        tee=(True,),
+        faults=lambda: Faults(damping_extra_s=4.0),
+        before=2,
+        mentions=r"with [34]\.\d s where the transmitter took",
+    ),
     "silt that air breaks through": Example(
         says={"tube_restricted"},
         quality={UNCERTAIN},

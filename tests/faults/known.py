@@ -15,6 +15,5 @@ KNOWN: Mapping[str, str] = {
     "zero drifted up, tip uncovered": "the drift is read as 51 mm of liquid, though nothing bubbles",
     # another code
     "water in the sense line": "a pressure that the swinging slug keeps from settling is told as supply_low",
-    "sense port fouled": "four seconds of damping hide what closing takes away, which is told as supply_low, bad",
 }
 """Name of the fault: why it fails."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from lungfish.core import break_through, narrowed, plan, stuck, verdict
+from lungfish.core import break_through, narrowed, plan, slow, stuck, verdict
 from lungfish.core.advice import Advice, Ground, Source
 from lungfish.core.codes import Diagnosis, Quality
 from lungfish.core.level import DISAGREEMENT_SIGMAS
@@ -87,9 +87,9 @@ ADVICE: Mapping[Diagnosis, Advice] = MappingProxyType(
                     source=Source.TRANSMITTER,
                 ),
                 Ground(
-                    feature="damping that the curve after closing fits, where the plateau is too high",
+                    feature="damping that the curve after closing fits",
                     limit=f"more than {verdict.STRANGE_DAMPING:g} standard deviations of its logarithm (0.4 at least) "
-                    "from the one known",
+                    f"from the one known; or friction comes and goes {slow.SLOW_TIMES:g} times slower than that",
                     source=Source.LEARNED,
                 ),
             ),
@@ -97,7 +97,7 @@ ADVICE: Mapping[Diagnosis, Advice] = MappingProxyType(
                 "look whether pumps, mixers or a filling stream are at work, and read again without them",
                 "compare the flow at the restrictor with `air.flow`: too low a flow never fills the tube in time",
                 "look for water in the sense line: blow the line out, lay it with a fall towards the tube",
-                "check the transmitter's mounting and its cable, if it strays with the valve shut as well",
+                "check the transmitter's mounting and cable, if it strays when shut in; its port, if it is slow",
             ),
             caution=_AIR_OFF,
         ),

@@ -22,6 +22,7 @@ from lungfish.core.record import Record
 from lungfish.core.resolution import in_steps, step_u_pa
 from lungfish.core.setup import CycleSetup, Learned
 from lungfish.core.shut_in import shut_in_of
+from lungfish.core.slow import slow, slowed, slowed_s
 from lungfish.core.stuck import coarse, frozen, stuck_open
 from lungfish.core.verdict import findings_of
 
@@ -80,8 +81,13 @@ def judge(
     head: Measured | None = None
     budget: Budget | None = None
     if ending is Ending.COMPLETE:
+        slow_s, quick = slowed_s(setup, learned, plan, record), learned
+        if slow_s is not None:
+            learned = slowed(learned, slow_s)
         case = _case(setup, learned, plan, record, features)
         findings = _findings(setup, plan, case, record, learned)
+        if slow_s is not None:
+            findings = (slow(quick, slow_s), *(f for f in findings if f.code not in _BY_SLOWNESS))
         if case is not None:
             features = case.features
             if all(f.quality is not Quality.BAD for f in findings):
@@ -95,6 +101,8 @@ def judge(
                 if any(f.code is Diagnosis.TIP_UNCOVERED for f in findings):
                     level, head = dataclasses.replace(level, value=setup.tip_m), dataclasses.replace(head, value=0.0)
             taught = _taught(case, findings)
+            # one cycle does not teach another damping: a port that is cleaned is quick again
+            taught = taught if slow_s is None else _as_quick(taught, quick)
         if any(f.code is Diagnosis.TRANSMITTER_FROZEN for f in findings):
             taught = dataclasses.replace(taught, shut_gauge_pa=None, shut_at_s=None)  # no shut-in was seen
         if any(f.code is Diagnosis.NO_AIR and f.quality is Quality.BAD for f in findings):
@@ -115,6 +123,14 @@ def judge(
         trace=record.trace(),
         learned=taught,
     )
+
+
+_BY_SLOWNESS = {Diagnosis.OK, Diagnosis.UNSTEADY}
+"""Verdicts that say no more than that a transmitter has become slow."""
+
+
+def _as_quick(taught: Learned, quick: Learned) -> Learned:
+    return dataclasses.replace(taught, damping_s=quick.damping_s, log_damping_u=quick.log_damping_u)
 
 
 def _absolute(started_at_s: float, after_s: float | None) -> float | None:
