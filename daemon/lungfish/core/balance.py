@@ -39,10 +39,10 @@ _OWED_PA = 10.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Balance:
-    """Since air was last proven: the rise that openings owed, and what they brought.
+    """The rise that this opening owed, and what it brought.
 
     A level that rises compresses the air of a shut tube, so that the pressure shows only a part of it. Opening must
-    bring the rest, if air comes.
+    bring the rest, if air comes; what earlier ones have left since air was last proven is still owed.
     """
 
     owed_pa: float
@@ -52,7 +52,17 @@ class Balance:
     brought_pa: float
     """Rise that came, Pa."""
     brought_var_pa2: float
-    """Variance of what came, Pa2."""
+    """Variance of what came, this time and in openings before it that left air unproven, Pa2."""
+
+    @property
+    def still_owed_pa(self) -> float:
+        """What is left for the next opening, Pa."""
+        return max(0.0, self.owed_pa - max(0.0, self.brought_pa))
+
+    @property
+    def still_expected_pa(self) -> float:
+        """The same of what is expected, Pa."""
+        return max(0.0, self.expected_pa - max(0.0, self.brought_pa))
 
     @property
     def telling(self) -> bool:
@@ -90,9 +100,9 @@ def hidden_rise_pa(setup: CycleSetup, change_pa: float, gauge_pa: float) -> floa
 def balance_of(case: Case) -> Balance:
     """The balance with this cycle in it."""
     learned, trapped_pa, moved = case.learned, case.record.trapped_pa, case.movement
-    owed_pa, brought_pa, var = learned.owed_pa, learned.brought_pa, learned.brought_var_pa2
-    before = Balance(owed_pa=owed_pa, expected_pa=learned.expected_pa, brought_pa=brought_pa, brought_var_pa2=var)
-    if trapped_pa is None or moved is None or learned.shut_gauge_pa is None or learned.proven_gauge_pa is None:
+    owed_pa, var = learned.owed_pa, learned.brought_var_pa2
+    before = Balance(owed_pa=owed_pa, expected_pa=learned.expected_pa, brought_pa=0.0, brought_var_pa2=var)
+    if trapped_pa is None or moved is None or learned.shut_gauge_pa is None:
         return before
     by_level_pa = hidden_rise_pa(case.setup, max(0.0, trapped_pa - learned.shut_gauge_pa), trapped_pa)
     by_leak_pa = _leak_pa_s(learned) * (shut_for_s(case) or 0.0)
@@ -100,7 +110,7 @@ def balance_of(case: Case) -> Balance:
     return Balance(
         owed_pa=owed_pa + by_level_pa + _LEAK_OWES * by_leak_pa,
         expected_pa=learned.expected_pa + by_level_pa + by_leak_pa,
-        brought_pa=brought_pa + moved.opening_pa + moved.closing_pa,
+        brought_pa=moved.opening_pa + moved.closing_pa,
         brought_var_pa2=var + moved.opening_u_pa**2 + moved.closing_u_pa**2 + 2.0 * freeze_pa**2,
     )
 
@@ -109,13 +119,13 @@ def _leak_pa_s(learned: Learned) -> float:
     """A leak that surely drew liquid into the shut tube, Pa/s, so that opening must push it out again.
 
     A falling level looks like a leak, and while it falls faster than a leak takes, the tube stays full. So only that
-    counts by which the last shut-in fell faster than a level does; or by which openings had to make good more.
+    counts which openings had to make good; or, before any has told, by which the last shut-in fell faster than a level
+    does. One bubble that a turning level lets out in a short shut-in looks like that too.
     """
+    if learned.lost_pa_s is not None:
+        return learned.lost_pa_s - FALLING_LEVEL_PA_S if learned.lost_pa_s > 1.5 * FALLING_LEVEL_PA_S else 0.0
     fell_pa_s = (learned.leak_pa_s or 0.0) - 3.0 * learned.leak_u_pa_s
-    if fell_pa_s > 2.0 * FALLING_LEVEL_PA_S:
-        return fell_pa_s - FALLING_LEVEL_PA_S
-    made_good_pa_s = learned.lost_pa_s or 0.0
-    return made_good_pa_s - FALLING_LEVEL_PA_S if made_good_pa_s > 1.5 * FALLING_LEVEL_PA_S else 0.0
+    return fell_pa_s - FALLING_LEVEL_PA_S if fell_pa_s > 2.0 * FALLING_LEVEL_PA_S else 0.0
 
 
 def shut_for_s(case: Case) -> float | None:
@@ -141,9 +151,23 @@ def unproven_m(case: Case) -> float | None:
     blur_pa = 2.0 * math.hypot(case.weighed.noise_u_pa, case.record.noise_pa / 4.0)
     # a leak takes pressure away while a rising level gives some back: what the two may have hidden from each other
     leaked_pa = _most_leak_pa_s(case) * (shut_for_s(case) or UNPROVEN_OVER_S)
-    doubt_pa = balance_of(case).owed_pa + blur_pa + max(fall_pa, leaked_pa)
+    doubt_pa = balance_of(case).owed_pa + blur_pa + max(fall_pa, leaked_pa) + _risen_since_pa(case)
     doubt_m = (doubt_pa + hidden_rise_pa(case.setup, leaked_pa, gauge_pa)) / unit_weight_pa_m(case.setup)
     return min(doubt_m, case.setup.full_head_m)
+
+
+def _risen_since_pa(case: Case) -> float:
+    """What a level that rises now may hide of its rise since it was lowest, whenever that was, Pa.
+
+    The balance counts from the last shut-in; a level that has fallen on and turned since then was lower than that.
+    """
+    learned, trapped_pa, gap_s = case.learned, case.record.trapped_pa, shut_for_s(case)
+    if trapped_pa is None or learned.shut_gauge_pa is None or gap_s is None:
+        return 0.0
+    slope_pa_s, slope_u_pa_s = case.late_fall()
+    climbs_pa_s = slope_pa_s - 2.0 * slope_u_pa_s
+    unseen_pa = climbs_pa_s * gap_s - max(0.0, trapped_pa - learned.shut_gauge_pa)
+    return hidden_rise_pa(case.setup, max(0.0, unseen_pa), trapped_pa)
 
 
 def _most_leak_pa_s(case: Case) -> float:

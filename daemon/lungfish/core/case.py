@@ -15,7 +15,17 @@ from lungfish.core.reading import Features
 from lungfish.core.record import Record
 from lungfish.core.setup import CycleSetup, Learned
 
-__all__ = ["RESTLESS", "RESTLESS_PA", "RIPPLE_SHARE", "Case", "drop_limit_pa", "longest_damping_s", "restless_limit_pa"]
+__all__ = [
+    "LINE_MODEL",
+    "RESTLESS",
+    "RESTLESS_PA",
+    "RIPPLE_SHARE",
+    "STRANGE_DAMPING",
+    "Case",
+    "drop_limit_pa",
+    "longest_damping_s",
+    "restless_limit_pa",
+]
 
 RESTLESS = 3.0
 """A shut-in that scatters this much more than the transmitter at rest is no straight line: nothing to go back along."""
@@ -23,6 +33,10 @@ RESTLESS_PA = 20.0
 """And this much besides, 2 mm of water, as no model of a line and a transmitter is exact."""
 RIPPLE_SHARE = 0.35
 """Or this share of the largest ripple peak to peak: somewhat more than a saw-tooth's standard deviation."""
+LINE_MODEL = 0.02
+"""And this share of the friction: how a long line's dies away is known to about that."""
+STRANGE_DAMPING = 2.0
+"""A time constant this many standard deviations from what is known of it is not the transmitter's."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,6 +97,17 @@ class Case:
         return before_pa - after_pa
 
     @property
+    def strange_damping(self) -> bool:
+        """The damping that the fit found is not the transmitter's: what followed was no closing of a sound tube."""
+        strange = abs(math.log(self.closing.damping_s / self.learned.damping_s))
+        return strange > STRANGE_DAMPING * max(0.4, self.learned.log_damping_u)
+
+    @property
+    def friction_seen_pa(self) -> float:
+        """What closing took away, Pa: by the fit, and by the samples as they are where its damping is strange."""
+        return self.drop_pa if self.strange_damping else self.closing.plateau_pa - self.closing.shut_in_pa
+
+    @property
     def first_fall_pa_s(self) -> float:
         """How fast the pressure fell from closing until damping and friction were over, friction left out, Pa/s."""
         before_pa, after_pa, settled_s = self._across_closing(back=False)
@@ -130,12 +155,13 @@ def drop_limit_pa(setup: CycleSetup, record: Record, friction_pa: float) -> floa
     return 2.0 * friction_pa + 8.0 * record.noise_pa + ripple_pa + 50.0
 
 
-def restless_limit_pa(setup: CycleSetup, record: Record) -> float:
-    """Scatter of a shut-in that a sound tube may show, Pa: noise, and bubbles that a falling level lets out.
+def restless_limit_pa(setup: CycleSetup, record: Record, friction_pa: float) -> float:
+    """Scatter of a shut-in that a sound tube may show, Pa: noise, bubbles that a falling level lets out, a long line.
 
     Args:
         setup: the tank.
         record: the cycle's record.
+        friction_pa: friction that closing takes away, Pa.
     """
-    ripple_pa = setup.ripple_bound_pa
-    return RESTLESS * record.noise_pa + max(RESTLESS_PA, RIPPLE_SHARE * ripple_pa)
+    model_pa = max(RESTLESS_PA, RIPPLE_SHARE * setup.ripple_bound_pa) + LINE_MODEL * max(0.0, friction_pa)
+    return RESTLESS * record.noise_pa + model_pa

@@ -14,7 +14,7 @@ from lungfish.core.balance import FALLING_LEVEL_PA_S, balance_of
 from lungfish.core.case import Case, longest_damping_s
 from lungfish.core.closing import Closing
 from lungfish.core.expect import throughput_pa_m3_s, unit_weight_pa_m
-from lungfish.core.level import freeze_sd_pa, head_m
+from lungfish.core.level import DAMPING_MODEL, freeze_sd_pa, head_m
 from lungfish.core.plan import LEVEL_RATE_PA_S
 from lungfish.core.setup import CycleSetup
 
@@ -30,6 +30,7 @@ __all__ = [
     "friction_shows",
     "late_rise",
     "leak_share",
+    "pooled_closing",
     "ripple_goes_on",
     "ripple_shows",
     "timely_rise",
@@ -45,6 +46,8 @@ LATE_SHARE, LATE_S = 1.8, 1.0
 """A rise that takes this much longer than the set flow needs, and a second more, gets too little air."""
 DYING_RISE = 1.55
 """A rise of this shape is not that of a steady flow (1 to 1.3; 1.4 with a leak of a third of it)."""
+LINE_EMPTIES = 5.0
+"""Air that friction has packed into the line goes on bubbling for so many of its time constants after closing."""
 TIMELY = (0.5, 1.5)
 """A rise that took between these shares of the time that the set flow needs, then a plateau: the tip was reached."""
 TIMELY_LEAST_S = 0.5
@@ -57,12 +60,10 @@ SETTLED_PA_S = 5.0
 
 def friction_shows(case: Case) -> bool | None:
     """Whether closing took away the friction of flowing air; None when too little is expected to tell."""
-    closing = case.closing
-    var = closing.plateau_var_pa2 + closing.shut_in_var_pa2 - 2.0 * closing.covariance_pa2
-    blur = math.hypot(math.sqrt(max(0.0, var)), freeze_sd_pa(case.setup, case.learned))
+    blur = _closing_blur_pa(case)
     if case.weighed.friction_pa * (1.0 - FRICTION_SEEN) < 3.0 * blur + 5.0:
         return None
-    missing_pa = FRICTION_SEEN * case.weighed.friction_pa - (closing.plateau_pa - closing.shut_in_pa)
+    missing_pa = FRICTION_SEEN * case.weighed.friction_pa - case.friction_seen_pa
     if missing_pa <= 0.0:
         # a damping that is not the transmitter's can make friction of anything: the samples must show some of it too
         return True if case.drop_pa > 0.5 * FRICTION_SEEN * case.weighed.friction_pa - 3.0 * blur else None
@@ -72,9 +73,37 @@ def friction_shows(case: Case) -> bool | None:
     return None if case.weighed.friction_pa < 0.5 * ripple_pa + 3.0 * blur else False
 
 
+def pooled_closing(case: Case) -> tuple[float, float]:
+    """What closings took away on the mean while air was never proven, this one with them.
+
+    Returns:
+        The mean, Pa; one over its variance, 1/Pa2.
+    """
+    mean_pa, weight = case.learned.closed_pa, case.learned.closed_weight
+    mine = 1.0 / _closing_blur_pa(case) ** 2
+    return (weight * mean_pa + mine * case.friction_seen_pa) / (weight + mine), weight + mine
+
+
+def _friction_shows_in_many(case: Case) -> bool:
+    """The small friction of a wide tube, in all closings together; after that each cycle needs its own proof."""
+    mean_pa, weight = pooled_closing(case)
+    return mean_pa > max(5.0 / math.sqrt(weight), 2.0, FRICTION_SEEN * case.weighed.friction_pa)
+
+
+def _closing_blur_pa(case: Case) -> float:
+    """Standard uncertainty of what closing took away, from noise, a frozen bubble and the damping, Pa."""
+    closing = case.closing
+    var = closing.plateau_var_pa2 + closing.shut_in_var_pa2 - 2.0 * closing.covariance_pa2
+    by_damping_pa = closing.plateau_by_damping_pa - closing.shut_in_by_damping_pa
+    damped_pa = by_damping_pa * math.hypot(closing.log_damping_u, DAMPING_MODEL)
+    return math.hypot(math.sqrt(max(0.0, var)), freeze_sd_pa(case.setup, case.learned), damped_pa)
+
+
 def ripple_shows(case: Case) -> bool:
     """The plateau scatters more than the transmitter does at rest: air leaves the tip."""
     closing = case.closing
+    if not case.look_in_span and case.learned.noise_pa is None:
+        return False  # at its stop a transmitter does not show its noise
     # a short look may find the transmitter quieter than it is
     noise_pa = max(case.record.noise_pa, case.learned.noise_pa or 0.0)
     return min(closing.hold_scatter_pa, closing.hold_jitter_pa) > RIPPLE_SHOWS * noise_pa
@@ -88,6 +117,9 @@ def ripple_goes_on(case: Case) -> bool:
     usual_pa, look_pa = case.learned.noise_pa, case.record.noise_pa
     if usual_pa is None or not case.look_in_span:
         return False
+    shut_in_s = case.record.times_s[-1] - (case.record.shut_s or 0.0)
+    if 0.5 * shut_in_s < LINE_EMPTIES * case.plan.settling_s:
+        return False  # the line still empties itself at the tip
     quiet = look_pa < 0.7 * RIPPLE_SHOWS * usual_pa and ripple_shows(case)
     return (quiet or case.learned.stuck_open) and case.closing.shut_jitter_pa > RIPPLE_SHOWS * usual_pa
 
@@ -104,7 +136,9 @@ def late_rise(case: Case) -> tuple[float, float] | None:
     took_s, needed_s = case.features.fill_s, _needed_s(case)
     if took_s is None or needed_s is None or case.drop_pa > case.drop_limit_pa:
         return None
-    slack_s = LATE_S + case.closing.damping_s + 3.0 * case.plan.settling_s
+    damping_s, known = case.closing.damping_s, math.exp(min(1.0, 3.0 * case.closing.log_damping_u))
+    # what the lag is longer than it was taken for counts twice in a time that was taken from an area
+    slack_s = LATE_S + damping_s + 2.0 * damping_s * (known - 1.0) + 3.0 * case.plan.settling_s
     return (took_s, needed_s) if took_s > LATE_SHARE * needed_s + slack_s else None
 
 
@@ -126,7 +160,10 @@ def timely_rise(case: Case) -> bool:
     climbs_pa = case.closing.shut_in_pa - case.closing.plateau_pa  # a shut-in above the plateau: still on its way
     if climbs_pa > 0.05 * (case.closing.plateau_pa - (case.record.trapped_pa or 0.0)) + 4.0 * case.record.noise_pa:
         return False
-    return TIMELY[0] * needed_s < took_s < TIMELY[1] * needed_s + slack_s and dying_rise(case) is None
+    # a damping that is not known yet may have been taken for too long, and the rise for too short
+    lagged_s = 2.0 * case.closing.damping_s * (1.0 - math.exp(-2.0 * case.closing.log_damping_u))
+    quick, slow = took_s + lagged_s < TIMELY[0] * needed_s, took_s > TIMELY[1] * needed_s + slack_s
+    return not quick and not slow and dying_rise(case) is None
 
 
 def tip_proven(case: Case) -> bool:
@@ -153,7 +190,9 @@ def tip_proven(case: Case) -> bool:
     if moved is None or shows is False or moved.sank or case.late_slope_pa_s < -1.1 * FALLING_LEVEL_PA_S:
         return False  # behind a damping, a pressure that falls by a leak has steps of its own
     # A rise that stops is no proof: it stops at the pressure of a weak supply as well as at the tip.
-    return moved.dropped or (moved.froze and moved.settled_within(SETTLED_PA_S))
+    if moved.dropped or (moved.froze and moved.settled_within(SETTLED_PA_S)):
+        return True
+    return case.learned.proven_gauge_pa is None and _friction_shows_in_many(case)
 
 
 def leak_share(setup: CycleSetup, closing: Closing, slope_pa_s: float, slope_u_pa_s: float = 0.0) -> float:

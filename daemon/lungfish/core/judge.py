@@ -13,7 +13,7 @@ from lungfish.core.budget import Budget, Measured
 from lungfish.core.case import Case, longest_damping_s
 from lungfish.core.closing import Closing
 from lungfish.core.codes import Diagnosis, Finding, Quality
-from lungfish.core.evidence import tip_proven
+from lungfish.core.evidence import pooled_closing, tip_proven
 from lungfish.core.level import Weighed, level_of, still_flowing, weigh
 from lungfish.core.plan import Plan
 from lungfish.core.proof import movement_of
@@ -272,7 +272,8 @@ def _rise_shape(record: Record, from_pa: float, closing: Closing, lag_s: float) 
     tenth, half, most, end = passed
     if tenth is None or half is None or most is None or half - tenth <= 0:
         return None
-    if (end or record.shut_s) - record.opened_s < max(_SHAPED_S, 6.0 * max(lag_s, closing.damping_s)):
+    lag_s = max(lag_s, closing.damping_s)
+    if (end or record.shut_s) - record.opened_s < max(_SHAPED_S, 6.0 * lag_s) or most - tenth < 4.0 * lag_s:
         return None
     return (most - half) / (half - tenth)
 
@@ -284,17 +285,20 @@ def _taught(case: Case, findings: tuple[Finding, ...]) -> Learned:
     record, before, closing = case.record, case.learned, case.closing
     end_s = record.times_s[-1]
     end_pa = closing.shut_in_pa + closing.shut_slope_pa_s * (end_s - (record.shut_s or end_s))
-    proven = tip_proven(case) and not codes & _NOTHING_PROVEN
+    lost_on_the_way = any(f.code is Diagnosis.LINE_LEAK and f.quality is Quality.BAD for f in findings)
+    proven = tip_proven(case) and not codes & _NOTHING_PROVEN and not lost_on_the_way
     lost = lost_pa_s(case) if proven else None
     balance = balance_of(case)
     look = record.gauge_pa[: record.look_count]
+    closed_pa, closed_weight = pooled_closing(case) if before.proven_gauge_pa is None else (0.0, 0.0)
     return dataclasses.replace(
         case.weighed.learned if clean else before,
         proven_gauge_pa=case.weighed.gauge_pa if proven else before.proven_gauge_pa,
-        owed_pa=0.0 if proven else balance.owed_pa,
-        expected_pa=0.0 if proven else balance.expected_pa,
-        brought_pa=0.0 if proven else balance.brought_pa,
+        owed_pa=0.0 if proven else balance.still_owed_pa,
+        expected_pa=0.0 if proven else balance.still_expected_pa,
         brought_var_pa2=0.0 if proven else balance.brought_var_pa2,
+        closed_pa=closed_pa,
+        closed_weight=closed_weight,
         lost_pa_s=before.lost_pa_s if lost is None else lost,
         noise_pa=_usual_noise_pa(record, before) if clean and case.look_in_span else before.noise_pa,
         stirs=before.stirs or len(set(look)) > 1,

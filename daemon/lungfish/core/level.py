@@ -18,7 +18,16 @@ from lungfish.core.setup import CycleSetup, Learned
 from lungfish.physics.air import air_density_kg_m3
 from lungfish.physics.column import head_from_gauge_m
 
-__all__ = ["DISAGREEMENT_SIGMAS", "Weighed", "freeze_sd_pa", "head_m", "level_of", "still_flowing", "weigh"]
+__all__ = [
+    "DAMPING_MODEL",
+    "DISAGREEMENT_SIGMAS",
+    "Weighed",
+    "freeze_sd_pa",
+    "head_m",
+    "level_of",
+    "still_flowing",
+    "weigh",
+]
 
 DISAGREEMENT_SIGMAS = 4.0
 """Plateau and shut-in further apart than this, in standard deviations of their difference, do not agree."""
@@ -29,7 +38,7 @@ _FREEZE_FLOOR_M = 0.0002
 _FRICTION_WANDER = 0.004
 """From cycle to cycle the ratio may wander by this much: restrictors and filters age (common practice)."""
 
-_DAMPING_MODEL = 0.07
+DAMPING_MODEL = 0.07
 """A transmitter's damping is a first-order lag to about this (relative): what the fit can't know of its own model."""
 
 _AIR_TEMPERATURE_U_K = 6.0
@@ -88,7 +97,7 @@ def weigh(setup: CycleSetup, learned: Learned, closing: Closing, resolution_u_pa
     freeze = freeze_sd_pa(setup, learned)
     by_plateau = closing.plateau_pa - learned.friction_ratio * friction
     friction_u = friction * learned.friction_ratio_u
-    log_damping_u = math.hypot(closing.log_damping_u, _DAMPING_MODEL)
+    log_damping_u = math.hypot(closing.log_damping_u, DAMPING_MODEL)
     plateau_shift = closing.plateau_by_damping_pa * log_damping_u
     shut_shift = closing.shut_in_by_damping_pa * log_damping_u
     plateau_var = closing.plateau_var_pa2 + friction_u**2 + plateau_shift**2 + resolution_u_pa**2
@@ -173,8 +182,20 @@ def _learn(
 
 
 def _pool(learned: Learned, closing: Closing) -> tuple[float, float]:
-    """The fit has used the earlier value as its prior, so its result already holds both; let it wander by 2 %."""
-    return math.log(closing.damping_s), math.hypot(max(0.005, closing.log_damping_u), 0.02)
+    """What this cycle says of the damping, weighed with what was known; from cycle to cycle it may wander by 1 %.
+
+    The fit has used the earlier value as its prior, so that is taken out of its uncertainty first.
+
+    Returns:
+        Logarithm of the damping, and its standard uncertainty.
+    """
+    before, before_u = math.log(learned.damping_s), learned.log_damping_u
+    information = 1.0 / max(0.005, closing.log_damping_u) ** 2 - 1.0 / before_u**2
+    if information <= 0.0:
+        return before, before_u
+    gain = before_u**2 * information / (1.0 + before_u**2 * information)
+    pooled = before + gain * (math.log(closing.damping_s) - before)
+    return pooled, math.hypot(before_u * math.sqrt(1.0 - gain), 0.01)
 
 
 def head_m(setup: CycleSetup, gauge_pa: float) -> float:

@@ -137,7 +137,7 @@ class Plan:
         A straight line's value at its end has twice the standard uncertainty of its mean.
         """
         samples = (2.0 * noise_pa / TARGET_PA) ** 2
-        settle = 6.0 * damping_s + 5.0 * self.settling_s
+        settle = 6.0 * damping_s + 8.0 * self.settling_s
         return min(SHUT_IN_S[1], max(SHUT_IN_S[0], settle + samples * period_s, 1.5 * settle))
 
 

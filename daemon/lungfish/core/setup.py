@@ -109,13 +109,15 @@ class Learned:
     stirs: bool = False
     """At rest the transmitter's values have differed from each other: one that stands still for good is frozen."""
     owed_pa: float = 0.0
-    """Rise that openings must have brought since air was last proven, for the level has compressed the air, Pa."""
+    """Rise that openings still owe since air was last proven, for the level has compressed the air, Pa."""
     expected_pa: float = 0.0
     """Rise that is expected of them, all of a leak's share in it, Pa."""
-    brought_pa: float = 0.0
-    """Rise that they brought, Pa."""
     brought_var_pa2: float = 0.0
-    """Its variance, Pa2."""
+    """Variance of what they have brought since, Pa2."""
+    closed_pa: float = 0.0
+    """What closings took away on the mean while air was never proven yet, Pa."""
+    closed_weight: float = 0.0
+    """One over the variance of that mean, 1/Pa2; 0 when no such closing was seen."""
     stuck_open: bool = False
     """The last closing did not end the flow."""
     lost_pa_s: float | None = None

@@ -69,7 +69,7 @@ def _after_closing(
         drop_pa > drop_limit_pa(setup, record, friction_pa)
         and 0.3 * drop_pa < decay.died_pa < 10.0 * drop_pa
         and min(decay.left_pa - 3.0 * decay.left_u_pa, decay.end_pa) > 0.1 * min(decay.died_pa, drop_pa)
-        and decay.scatter_pa < restless_limit_pa(setup, record)
+        and decay.scatter_pa < restless_limit_pa(setup, record, friction_pa)
         and decay.slope_pa_s > min(-0.1 * decay.died_pa / decay.time_s, -0.25 * decay.left_pa / span_s)
         and decay.slope_pa_s - 3.0 * decay.slope_u_pa_s < LEVEL_RATE_PA_S
     )

@@ -79,7 +79,7 @@ def stuck_open(case: Case) -> Finding | None:
     closing, expected_pa = case.closing, case.weighed.friction_pa
     if case.record.flow_at_rest:
         why = "the flow switch was on before opening"
-    elif ripple_goes_on(case) and closing.shut_jitter_pa > 0.5 * closing.hold_jitter_pa:
+    elif not case.restricted and ripple_goes_on(case) and closing.shut_jitter_pa > 0.5 * closing.hold_jitter_pa:
         why = (
             f"after closing the pressure strays by {closing.shut_jitter_pa:.1f} Pa from sample to sample as it does "
             f"while bubbling ({closing.hold_jitter_pa:.1f} Pa), at rest by {case.learned.noise_pa or 0.0:.1f} Pa"

@@ -9,7 +9,7 @@ import math
 
 from lungfish.core.balance import UNPROVEN_M, balance_of, unproven_m
 from lungfish.core.break_through import held_back
-from lungfish.core.case import RESTLESS, RESTLESS_PA, RIPPLE_SHARE, Case, restless_limit_pa
+from lungfish.core.case import RESTLESS, RESTLESS_PA, RIPPLE_SHARE, STRANGE_DAMPING, Case, restless_limit_pa
 from lungfish.core.codes import Diagnosis, Finding, Quality
 from lungfish.core.decay import STEP_FALLS
 from lungfish.core.evidence import (
@@ -26,9 +26,10 @@ from lungfish.core.evidence import (
     uncovered,
 )
 from lungfish.core.expect import unit_weight_pa_m
+from lungfish.core.fit import fit_line
 from lungfish.core.level import DISAGREEMENT_SIGMAS, head_m
 from lungfish.core.narrowed import narrowed_and_leaking
-from lungfish.core.steady import trend_of
+from lungfish.core.steady import deepest_fall_pa, trend_of
 
 __all__ = [
     "BENDS",
@@ -57,12 +58,12 @@ FULL_FLOW = 0.8
 """Closing that takes away this share of the friction, or more, has ended as much flow as is set."""
 LEAK_STOPS = 0.2
 """A leak of this share, seen after closing, and not the supply has stopped a rise that died away."""
-STRANGE_DAMPING = 2.0
-"""A time constant this many standard deviations from what is known of it is not the transmitter's."""
 BENDS = 0.8
 """Autocorrelation of what a shut-in strays from its straight line: not noise, but a bend."""
 DOUBT_M = 0.05
 """Nothing showed air at the tip, and the level may be off by more than this: no good reading."""
+LEFT_SHARE = 0.25
+"""A shut-in that holds less than this share of what closing took away may as well be the end of a leak."""
 _UNDER_M = 0.01
 """A head this far below nothing is the suction of liquid in the tube, which an uncovered tip has not."""
 
@@ -119,11 +120,11 @@ def _no_air(case: Case) -> Finding | None:
         who = "supply switch says so" if case.record.supply_seen is False else "flow switch is off"
         quality = Quality.BAD if uncovered(case) or case.rose else Quality.UNCERTAIN
         return Finding(code=Diagnosis.NO_AIR, quality=quality, sentence=f"no air at the tip: the {who}")
-    weighed, closing, balance = case.weighed, case.closing, balance_of(case)
+    weighed, balance = case.weighed, balance_of(case)
     doubt_m = unproven_m(case)
     if friction_shows(case) is False and not case.rose:
         why = (
-            f"opening moved nothing and closing took away {closing.plateau_pa - closing.shut_in_pa:.0f} Pa "
+            f"opening moved nothing and closing took away {case.friction_seen_pa:.0f} Pa "
             f"where flowing air gives {weighed.friction_pa:.0f} Pa"
         )
     elif balance.unpaid:
@@ -184,12 +185,22 @@ def _tip_never_reached(case: Case) -> Finding | None:
     return None
 
 
+def _swings(case: Case) -> bool:
+    """While open the pressure has fallen back by more than any friction: water in the line, and no want of air."""
+    record = case.record
+    return deepest_fall_pa(record.since(record.opened_s or 0.0, record.shut_s or 0.0)[1]) > case.drop_limit_pa
+
+
 def _supply_low(case: Case) -> Finding | None:
     """The pressure rose and stopped, but not because air found its way out at the tip."""
     closing, record, flowed = case.closing, case.record, friction_shows(case)
-    if flowed and closing.plateau_pa - closing.shut_in_pa > FULL_FLOW * case.weighed.friction_pa:
+    if flowed and case.friction_seen_pa > FULL_FLOW * case.weighed.friction_pa:
         return None  # as much air as is set went all the way
-    if (shape := dying_rise(case)) is not None:
+    if _swings(case):
+        return None
+    if case.rose and not flowed and head_m(case.setup, case.weighed.gauge_pa) < -_UNDER_M:
+        why = "what closing left is the suction of liquid that stands in the tube"
+    elif (shape := dying_rise(case)) is not None:
         why = (
             f"the second half of the rise took {shape:.1f} times as long as the first, more than {DYING_RISE:.2f}: "
             "the flow died away, as it does when the supply's pressure is reached"
@@ -199,10 +210,8 @@ def _supply_low(case: Case) -> Finding | None:
     elif record.steady_from_s is None and case.rose and not tip_proven(case):
         why = f"after {case.plan.open_limit_s:.0f} s the pressure still climbed: too little air comes"
     elif case.rose and flowed is False:
-        drop = closing.plateau_pa - closing.shut_in_pa
-        why = (
-            f"closing took away {drop:.0f} Pa where flowing air gives {case.weighed.friction_pa:.0f} Pa: nothing flowed"
-        )
+        gives_pa = case.weighed.friction_pa
+        why = f"closing took away {case.friction_seen_pa:.0f} Pa where flowing air gives {gives_pa:.0f} Pa: none flowed"
     else:
         return None
     stopped = (
@@ -262,10 +271,10 @@ def _restricted(case: Case) -> Finding | None:
     grown_pa = case.closing.plateau_pa - expected_pa - case.closing.shut_in_pa
     # a damping that is not the transmitter's makes friction of anything: the samples must show it too
     shown = _stepped_pa(case) > expected_pa + max(0.5 * grown_pa, _bubble_pa(case))
-    if sigmas <= DISAGREEMENT_SIGMAS or not shown or _restless(case) is not None:
+    restless = _restless(case) is not None
+    if sigmas <= DISAGREEMENT_SIGMAS or not shown or (restless and _goes_on_falling(case)):
         return None
-    strange = abs(math.log(case.closing.damping_s / case.learned.damping_s))
-    if strange > STRANGE_DAMPING * max(0.4, case.learned.log_damping_u):
+    if case.strange_damping:
         return Finding(
             code=Diagnosis.UNSTEADY,
             quality=Quality.UNCERTAIN,
@@ -273,6 +282,8 @@ def _restricted(case: Case) -> Finding | None:
             f"{case.learned.damping_s:.1f} s is known: it was no closing of a sound tube",
         )
     odd = case.decay is not None and case.decay.died_pa > max(case.drop_limit_pa, 2.0 * case.decay.left_pa)
+    # a leak ends at nothing, a narrowed tip at the head
+    odd = odd or restless or case.closing.shut_in_pa < LEFT_SHARE * grown_pa
     return Finding(
         code=Diagnosis.TUBE_RESTRICTED,
         quality=Quality.UNCERTAIN if odd else Quality.GOOD,
@@ -282,24 +293,36 @@ def _restricted(case: Case) -> Finding | None:
 
 
 def _stepped_pa(case: Case) -> float:
-    """What closing took away by the samples themselves, Pa: the last before it less the later half of the shut-in."""
+    """What closing took away by the samples themselves, Pa: the last before it less the later half of the shut-in.
+
+    As much of the transmitter's lag is put back as it surely has.
+    """
     record, shut_s = case.record, case.record.shut_s or 0.0
-    before = record.since(shut_s - 0.4, shut_s)[1]
+    times, before = record.since(shut_s - 0.4, shut_s)
     late = record.since(0.5 * (shut_s + record.times_s[-1]))[1]
     if not before or not late:
         return case.closing.plateau_pa - case.closing.shut_in_pa
-    return math.fsum(before) / len(before) - math.fsum(late) / len(late)
+    lags_pa = 0.0
+    if len(before) >= 4:
+        line, surely_s = fit_line(times, before), case.learned.damping_s * math.exp(-2.0 * case.learned.log_damping_u)
+        climb_pa_s = line.values[1] - 2.0 * record.noise_pa * math.sqrt(line.inverse[1][1])
+        lags_pa = surely_s * max(0.0, climb_pa_s)
+    return math.fsum(before) / len(before) + lags_pa - math.fsum(late) / len(late)
 
 
 def _bubble_pa(case: Case) -> float:
-    """What a bubble that closing froze at its lowest or highest moves the shut-in by, at most, Pa."""
-    return 0.5 * case.setup.ripple_bound_pa + 3.0 * case.record.noise_pa
+    """What bubbles move plateau and shut-in apart by, at most, Pa.
+
+    Closing freezes one at its lowest or highest, and the few of a short plateau need not have the mean of many.
+    """
+    return 0.75 * case.setup.ripple_bound_pa + 3.0 * case.record.noise_pa
 
 
 def _restless(case: Case) -> Finding | None:
     scatter, noise = case.closing.shut_scatter_pa, case.record.noise_pa
-    bends = case.closing.autocorrelation > BENDS and scatter > 0.6 * restless_limit_pa(case.setup, case.record)
-    if scatter <= restless_limit_pa(case.setup, case.record) and not bends:
+    limit_pa = restless_limit_pa(case.setup, case.record, case.weighed.friction_pa)
+    bends = case.closing.autocorrelation > BENDS and scatter > 0.6 * limit_pa
+    if scatter <= limit_pa and not bends:
         return None
     return Finding(
         code=Diagnosis.UNSTEADY,
