@@ -172,6 +172,14 @@ EXAMPLES = {
         before=2,
         mentions=r"with [34]\.\d s where the transmitter took",
     ),
+    "slug of water swinging in the line": Example(
+        says={"unsteady"},
+        quality={UNCERTAIN},
+        tee=(True,),
+        faults=lambda: Faults(water_in_line_m=0.3),
+        before=2,
+        mentions="rose again",
+    ),
     "silt that air breaks through": Example(
         says={"tube_restricted"},
         quality={UNCERTAIN},

@@ -13,7 +13,7 @@ from scipy.signal import lfilter
 from scipy.stats import linregress
 
 from lungfish.core.fit import lag1_autocorrelation, spread_inflation
-from lungfish.core.steady import Trend, trend_of
+from lungfish.core.steady import Trend, deepest_valley_pa, trend_of
 from tests.core.published import columns_of
 
 PERIOD_S = 0.05
@@ -146,3 +146,12 @@ def test_a_lag_that_can_not_be_told_from_a_level_tells_nothing() -> None:
     """Over 0.2 s a lag of some days is a straight line like the others."""
     times = [PERIOD_S * k for k in range(5)]
     assert trend_of(times, [1.0] * 5, damping_s=1e7, noise_pa=1.0, lag_bound_pa=1e30) is None
+
+
+def test_a_valley_is_a_fall_that_is_made_good() -> None:
+    """One sample alone, up or down, is none: noise must not look like a swing."""
+    assert deepest_valley_pa([0.0, 0.0, 90.0, 90.0, 20.0, 20.0, 70.0, 70.0]) == 50.0
+    assert deepest_valley_pa([0.0, 0.0, 90.0, 90.0, 20.0, 20.0, 21.0, 20.0]) == 0.0
+    assert deepest_valley_pa([0.0, 10.0, 20.0, 30.0, 40.0]) == 0.0
+    assert deepest_valley_pa([0.0, 0.0, 500.0, 0.0, 0.0, -500.0, 0.0]) == 0.0
+    assert deepest_valley_pa([0.0]) == deepest_valley_pa([]) == 0.0

@@ -11,9 +11,6 @@ from collections.abc import Mapping
 __all__ = ["KNOWN"]
 
 KNOWN: Mapping[str, str] = {
-    # a wrong level is shown as good
     "zero drifted up, tip uncovered": "the drift is read as 51 mm of liquid, though nothing bubbles",
-    # another code
-    "water in the sense line": "a pressure that the swinging slug keeps from settling is told as supply_low",
 }
 """Name of the fault: why it fails."""

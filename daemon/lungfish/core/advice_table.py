@@ -71,7 +71,8 @@ ADVICE: Mapping[Diagnosis, Advice] = MappingProxyType(
                 Ground(
                     feature="slope while the valve is open",
                     limit=f"its interval (k = 2) never inside {100 * plan.FALSE_STEADY:.0f} % of the slowest filling, "
-                    f"or {plan.LEVEL_RATE_PA_S:.0f} Pa/s if that is more, before the cycle's own time limit",
+                    f"or {plan.LEVEL_RATE_PA_S:.0f} Pa/s if that is more, before the cycle's own time limit; or it "
+                    "falls and rises again by more than twice the friction and what ripple and noise can make",
                     source=Source.GEOMETRY,
                 ),
                 Ground(

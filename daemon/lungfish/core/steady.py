@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import accumulate, pairwise
 
 from lungfish.core.fit import fit_columns, lag1_autocorrelation, spread_inflation
 
-__all__ = ["Trend", "trend_of"]
+__all__ = ["Trend", "deepest_valley_pa", "trend_of"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,6 +41,19 @@ class Trend:
     def climbs_beyond(self, tolerance_pa_s: float, k: float = 2.0) -> bool:
         """Whether the slope lies above the tolerance with its whole interval."""
         return self.slope_pa_s - k * self.slope_u_pa_s > tolerance_pa_s
+
+
+def deepest_valley_pa(gauge_pa: Sequence[float]) -> float:
+    """How far pressures have at most fallen and risen again, Pa; of two neighbours the one that says less counts.
+
+    Args:
+        gauge_pa: what was read, in order, Pa.
+    """
+    lower = [min(pair) for pair in pairwise(gauge_pa)]
+    before = list(accumulate(lower, max))
+    after = list(accumulate(reversed(lower), max))[::-1]
+    floors = (min(a, b) - max(pair) for a, b, pair in zip(before, after, pairwise(gauge_pa), strict=True))
+    return max(0.0, *floors) if lower else 0.0
 
 
 def trend_of(
