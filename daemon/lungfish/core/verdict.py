@@ -29,7 +29,7 @@ from lungfish.core.expect import unit_weight_pa_m
 from lungfish.core.fit import fit_line
 from lungfish.core.level import DISAGREEMENT_SIGMAS, head_m
 from lungfish.core.narrowed import narrowed_and_leaking
-from lungfish.core.steady import deepest_fall_pa, trend_of
+from lungfish.core.steady import deepest_valley_pa, trend_of
 
 __all__ = [
     "BENDS",
@@ -80,6 +80,9 @@ def findings_of(case: Case) -> tuple[Finding, ...]:
     air = _no_air(case)
     if air is not None and air.quality is Quality.BAD:
         return (air,)
+    swinging = _swinging(case)
+    if swinging is not None:
+        return (swinging,)
     never = None if case.restricted else _tip_never_reached(case) or _supply_low(case)
     if never is not None:
         return (never,)
@@ -185,10 +188,18 @@ def _tip_never_reached(case: Case) -> Finding | None:
     return None
 
 
-def _swings(case: Case) -> bool:
-    """While open the pressure has fallen back by more than any friction: water in the line, and no want of air."""
+def _swinging(case: Case) -> Finding | None:
+    """While open the pressure has fallen by more than any friction, and risen again: no want of air, nor a leak."""
     record = case.record
-    return deepest_fall_pa(record.since(record.opened_s or 0.0, record.shut_s or 0.0)[1]) > case.drop_limit_pa
+    swing_pa = deepest_valley_pa(record.since(record.opened_s or 0.0, record.shut_s or 0.0)[1])
+    if swing_pa <= case.drop_limit_pa:
+        return None
+    return Finding(
+        code=Diagnosis.UNSTEADY,
+        quality=Quality.UNCERTAIN,
+        sentence=f"with the valve open the pressure fell by {swing_pa:.0f} Pa and rose again, where friction and "
+        f"ripple make {case.drop_limit_pa:.0f} Pa at most: water in the line, or waves",
+    )
 
 
 def _supply_low(case: Case) -> Finding | None:
@@ -196,8 +207,6 @@ def _supply_low(case: Case) -> Finding | None:
     closing, record, flowed = case.closing, case.record, friction_shows(case)
     if flowed and case.friction_seen_pa > FULL_FLOW * case.weighed.friction_pa:
         return None  # as much air as is set went all the way
-    if _swings(case):
-        return None
     if case.rose and not flowed and head_m(case.setup, case.weighed.gauge_pa) < -_UNDER_M:
         why = "what closing left is the suction of liquid that stands in the tube"
     elif (shape := dying_rise(case)) is not None:
