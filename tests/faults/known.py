@@ -11,6 +11,9 @@ from collections.abc import Mapping
 __all__ = ["KNOWN"]
 
 KNOWN: Mapping[str, str] = {
-    "zero drifted up, tip uncovered": "the drift is read as 51 mm of liquid, though nothing bubbles",
+    # a wrong level is shown as good
+    "zero drifted up, tip uncovered": "the drift is read as 51 mm of liquid. No cycle by itself shows otherwise: friction "
+    "is the same, and a closing that freezes no bubble may be chance; only many in a row would not be. That opening "
+    "brings nothing, though the pressure rose at rest, is what a weeping seat under a rising level makes as well",
 }
 """Name of the fault: why it fails."""
