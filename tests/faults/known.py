@@ -13,7 +13,7 @@ __all__ = ["KNOWN"]
 KNOWN: Mapping[str, str] = {
     # a wrong level is shown as good
     "zero drifted up, tip uncovered": "the drift is read as 51 mm of liquid. No cycle by itself shows otherwise: its "
-    "friction is the same, and a closing that freezes no bubble may be chance; only many in a row would not be. That opening "
-    "brings nothing, though the pressure rose at rest, is what a weeping seat under a rising level makes as well",
+    "friction is the same, and a closing that freezes no bubble may be chance; only many in a row would not be. That "
+    "opening brings nothing, though the pressure rose at rest, is what a weeping seat under a rising level makes too",
 }
 """Name of the fault: why it fails."""
