@@ -13,6 +13,7 @@ import textwrap
 from collections.abc import Iterable
 
 from lungfish.core.cycle import TRANSITIONS, Cycle
+from lungfish.core.machine import ignore
 from lungfish.core.reading import Phase
 from tests.repo.house import ROOT
 
@@ -140,7 +141,7 @@ def drawing() -> str:
 def _cell(handler: object) -> str:
     if handler is None:
         return "illegal"
-    return "ignored" if handler is Cycle._ignore else "taken"  # noqa: SLF001 - the table names it too
+    return "ignored" if handler is ignore else "taken"
 
 
 def drawn_in_document() -> str:

@@ -11,8 +11,9 @@ time is left is not begun. Every way out goes through `_finish`, which commands 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Mapping
 from enum import Enum
+from typing import TypeGuard
 
 from lungfish.core.blow import Blow, ClearSetup, Stop, told
 from lungfish.core.codes import Diagnosis, Finding, Quality
@@ -27,7 +28,6 @@ from lungfish.core.events import (
     PressureRead,
     ReadFailed,
     Sample,
-    SetValve,
     Start,
     Tick,
     ValveFailed,
@@ -36,6 +36,18 @@ from lungfish.core.events import (
     Wake,
 )
 from lungfish.core.expect import throughput_pa_m3_s
+from lungfish.core.machine import (
+    BAD_IN_A_ROW,
+    DUE_S,
+    EVENTS,
+    OPEN,
+    SHUT,
+    Handler,
+    Listener,
+    answer,
+    ignore,
+    transitions,
+)
 from lungfish.core.plan import PERIOD_S, SILENCE_S, WAIT_PERIOD_S, Plan
 from lungfish.core.reading import Features, Phase, Reading, TraceSample
 from lungfish.core.room import Room
@@ -46,11 +58,6 @@ __all__ = ["TRANSITIONS", "Clearing", "State"]
 
 _LOOK_S = 0.5
 """Pressure at rest is looked at so long before each pulse."""
-_BAD_IN_A_ROW = 3
-"""With the valve shut so many lost or invalid readings on end give up; with the valve open one is enough."""
-_DUE_S = 1e-6
-"""A deadline this near has come."""
-_SHUT, _OPEN = SetValve(state=ValveState.SHUT), SetValve(state=ValveState.OPEN)
 
 
 class State(Enum):
@@ -83,16 +90,15 @@ class Clearing:
         self._setup = setup
         self._learned = learned
         self._clear = clear
-        self._invalid_low_pa = Plan.of(setup, learned).invalid_low_pa
+        # no upper end: pulses may go beyond the span as far as the transmitter bears, and `Room` trusts no value there
+        self._listener = Listener(setup, low_pa=Plan.of(setup, learned).invalid_low_pa)
         self._room = Room(setup, learned, clear, seen_rise_pa_s)
         self._started_s = 0.0
         self._trace: list[TraceSample] = []
         self._look: list[tuple[float, float]] = []
         self._asked = False
-        self._bad_in_a_row = 0
         self._pulse_pa = math.nan
         self._stands_still = False
-        self._last_good_s = 0.0
         self._opened_s = 0.0
         self._pulse_end_s = 0.0
         self._next_s = 0.0
@@ -102,45 +108,21 @@ class Clearing:
         self._lag_pa = 0.0
 
     def step(self, event: Event) -> tuple[Action, ...]:
-        """Take one event.
-
-        Args:
-            event: what happened, stamped with monotonic seconds.
-
-        Returns:
-            What to do now, in order.
-
-        Raises:
-            IllegalEvent: the table lists no answer for this event in this state; nothing has changed.
-        """
-        handler = TRANSITIONS.get((self.state, type(event)))
-        if handler is None:
-            msg = f"{type(event).__name__} can't happen in state {self.state.value} of a clearing"
-            raise IllegalEvent(msg)
-        return handler(self, event)
+        """Take one event; returns what to do now, in order. Raises `IllegalEvent` as `answer` does."""
+        return answer(TRANSITIONS, self, self.state, event, "state {} of a clearing")
 
     # -- readings ------------------------------------------------------------------------------------------------------
 
-    def _take(self, event: Event) -> bool:
-        """Keep a reading; False when it is none: lost, no number, off the span, or a failure signal."""
-        if not isinstance(event, PressureRead) or not self._valid(event.gauge_pa):
-            self._bad_in_a_row += 1
+    def _take(self, event: Event) -> TypeGuard[PressureRead]:
+        """Keep a reading; False when it is none."""
+        if not self._listener.takes(event):
             self.blow.reads_lost += 1
             return False
-        self._bad_in_a_row = 0
         self._stands_still = self._stands_still and event.gauge_pa == self._pulse_pa
-        self._last_good_s = max(self._last_good_s, event.t_s)
         self._follow_lag(event)
         self.blow.highest_pa = max(self.blow.highest_pa, event.gauge_pa)
         self._trace.append(TraceSample(event.t_s - self._started_s, event.gauge_pa, _TRACE_PHASE[self.state]))
         return True
-
-    def _valid(self, gauge_pa: float) -> bool:
-        low_pa, high_pa = self._setup.fail_low_pa, self._setup.fail_high_pa
-        if (low_pa is not None and gauge_pa <= low_pa) or (high_pa is not None and gauge_pa >= high_pa):
-            return False
-        # no upper end: pulses may go beyond the span as far as the transmitter bears, and `Room` trusts no value there
-        return math.isfinite(gauge_pa) and gauge_pa >= self._invalid_low_pa
 
     def _lost(self, event: Event) -> tuple[Action, ...]:
         reason = event.reason if isinstance(event, ReadFailed) else "the transmitter's value is off its span"
@@ -149,21 +131,20 @@ class Clearing:
     # -- rest, look: the valve is shut ---------------------------------------------------------------------------------
 
     def _begin(self, event: Event) -> tuple[Action, ...]:
-        self._started_s = self._last_good_s = event.t_s
+        self._started_s = self._listener.last_good_s = event.t_s
         return self._start_look(event)
 
     def _start_look(self, event: Event) -> tuple[Action, ...]:
         self.state, self._asked, self._look = State.LOOK, False, []
-        self._last_good_s = max(self._last_good_s, event.t_s)
+        self._listener.last_good_s = max(self._listener.last_good_s, event.t_s)
         return Sample(period_s=PERIOD_S), self._watchdog()
 
     def _watchdog(self) -> Wake:
-        return Wake(at_s=self._last_good_s + 2.0 * SILENCE_S)
+        return Wake(at_s=self._listener.last_good_s + 2.0 * SILENCE_S)
 
     def _look_read(self, event: Event) -> tuple[Action, ...]:
         if not self._take(event):
-            return self._lost(event) if self._bad_in_a_row >= _BAD_IN_A_ROW else self._shut_tick(event)
-        assert isinstance(event, PressureRead)  # noqa: S101 - `_take` has said so, mypy can't see it
+            return self._lost(event) if self._listener.bad_in_a_row >= BAD_IN_A_ROW else self._shut_tick(event)
         self._look = [seen for seen in self._look if seen[0] > event.t_s - 2.0 * _LOOK_S]
         self._look.append((event.t_s, event.gauge_pa))
         if self._asked or event.t_s - self._look[0][0] < _LOOK_S:
@@ -188,7 +169,7 @@ class Clearing:
         self._lag_pa = max(0.0, climbs_pa_s) * self._room.damping_s
 
     def _shut_tick(self, event: Event) -> tuple[Action, ...]:
-        if event.t_s - self._last_good_s >= 2.0 * SILENCE_S - _DUE_S:
+        if event.t_s - self._listener.last_good_s >= 2.0 * SILENCE_S - DUE_S:
             return self._finish(event, Stop.LOST, "the transmitter does not answer")
         return (self._watchdog(),)
 
@@ -196,7 +177,7 @@ class Clearing:
         if not self._asked:
             msg = "air granted that was not asked for"
             raise IllegalEvent(msg)
-        if event.t_s - self._last_good_s > SILENCE_S:
+        if event.t_s - self._listener.last_good_s > SILENCE_S:
             return self._finish(event, Stop.LOST, "the latest pressure is too old to open on")
         why = self._room.refusal(self._rest_pa())
         if why is not None:
@@ -207,7 +188,7 @@ class Clearing:
         self._pulse_end_s = event.t_s + min(self._clear.pulse_s, left_s)
         self._room.open_at(event.t_s, self._rest_pa())
         self.blow.pulses += 1
-        return _OPEN, Sample(period_s=PERIOD_S), Wake(at_s=self._deadline_s())
+        return OPEN, Sample(period_s=PERIOD_S), Wake(at_s=self._deadline_s())
 
     # -- pulse: the valve is commanded open ----------------------------------------------------------------------------
 
@@ -217,17 +198,16 @@ class Clearing:
 
     def _pulse_read(self, event: Event) -> tuple[Action, ...]:
         if not self._take(event):
-            return self._lost(event)
-        assert isinstance(event, PressureRead)  # noqa: S101 - `_take` has said so, mypy can't see it
+            return self._lost(event)  # with the valve open a single one is enough
         # the value may be as old as the request
         self._room.read(event.t_s - 0.5 * event.took_s, event.gauge_pa)
         now_s = event.t_s + 0.5 * event.took_s
-        if event.gauge_pa >= self._clear.limit_pa or now_s >= self._deadline_s() - _DUE_S:
+        if event.gauge_pa >= self._clear.limit_pa or now_s >= self._deadline_s() - DUE_S:
             return self._close(event)
         return (Wake(at_s=self._deadline_s()),)
 
     def _pulse_tick(self, event: Event) -> tuple[Action, ...]:
-        return self._close(event) if event.t_s >= self._deadline_s() - _DUE_S else (Wake(at_s=self._deadline_s()),)
+        return self._close(event) if event.t_s >= self._deadline_s() - DUE_S else (Wake(at_s=self._deadline_s()),)
 
     def _opened(self, event: Event) -> tuple[Action, ...]:
         assert isinstance(event, ValveSeen)  # noqa: S101 - the table says so, mypy can't
@@ -239,7 +219,7 @@ class Clearing:
         self.state = State.PAUSE
         self._pulse_pa, self._stands_still = (self._trace[-1].gauge_pa, True) if self._trace else (math.nan, False)
         self._next_s = event.t_s + self._clear.rest_s
-        return _SHUT, Sample(period_s=WAIT_PERIOD_S), Wake(at_s=self._next_s)
+        return SHUT, Sample(period_s=WAIT_PERIOD_S), Wake(at_s=self._next_s)
 
     def _count_open(self, until_s: float) -> None:
         """Add the pulse under way to the time open and to the air."""
@@ -261,12 +241,12 @@ class Clearing:
         return self._pause_tick(event)
 
     def _pause_read(self, event: Event) -> tuple[Action, ...]:
-        if not self._take(event) and self._bad_in_a_row >= _BAD_IN_A_ROW:
+        if not self._take(event) and self._listener.bad_in_a_row >= BAD_IN_A_ROW:
             return self._lost(event)
         return self._pause_tick(event)
 
     def _pause_tick(self, event: Event) -> tuple[Action, ...]:
-        if event.t_s < self._next_s - _DUE_S:
+        if event.t_s < self._next_s - DUE_S:
             return (Wake(at_s=self._next_s),)
         if not self._confirmed:
             return self._finish(event, Stop.VALVE, "it is not confirmed shut")
@@ -306,49 +286,43 @@ class Clearing:
             trace=tuple(self._trace),
             learned=self._learned,
         )
-        return _SHUT, Sample(period_s=0.0), Finish(reading=reading)
-
-    def _ignore(self, event: Event) -> tuple[Action, ...]:
-        return ()  # listed on purpose: it may come late or early and changes nothing
+        return SHUT, Sample(period_s=0.0), Finish(reading=reading)
 
 
-Handler = Callable[[Clearing, Event], tuple[Action, ...]]
+_ALWAYS: Mapping[type[Event], Handler[Clearing]] = {
+    AirGranted: ignore,
+    ValveSeen: ignore,
+    ValveFailed: Clearing._valve_failed,
+    InputSeen: ignore,
+    Abort: Clearing._abort,
+}
+"""What is answered in every state but the first and the last, where a row says nothing else."""
 
-
-def _row(
-    *,
-    read: Handler,
-    tick: Handler,
-    seen: Handler,
-    granted: Handler = Clearing._ignore,
-) -> dict[type[Event], Handler]:
-    return {
-        PressureRead: read,
-        ReadFailed: read,
-        AirGranted: granted,
-        ValveSeen: seen,
-        ValveFailed: Clearing._valve_failed,
-        InputSeen: Clearing._ignore,
-        Tick: tick,
-        Abort: Clearing._abort,
-    }
-
-
-_ANY: Iterable[type[Event]] = (
-    Start, AirGranted, PressureRead, ReadFailed, ValveSeen, ValveFailed, InputSeen, Tick, Abort,
-)  # fmt: skip
-
-_TABLE: dict[State, dict[type[Event], Handler]] = {
+_ROWS: Mapping[State, Mapping[type[Event], Handler[Clearing]]] = {
     State.REST: {Start: Clearing._begin, Abort: Clearing._abort},
-    State.LOOK: _row(
-        read=Clearing._look_read, tick=Clearing._shut_tick, seen=Clearing._ignore, granted=Clearing._granted
-    ),
-    State.PULSE: _row(read=Clearing._pulse_read, tick=Clearing._pulse_tick, seen=Clearing._opened),
-    State.PAUSE: _row(read=Clearing._pause_read, tick=Clearing._pause_tick, seen=Clearing._closed),
-    State.DONE: dict.fromkeys(_ANY, Clearing._ignore),
+    State.LOOK: {
+        **_ALWAYS,
+        PressureRead: Clearing._look_read,
+        ReadFailed: Clearing._look_read,
+        AirGranted: Clearing._granted,
+        Tick: Clearing._shut_tick,
+    },
+    State.PULSE: {
+        **_ALWAYS,
+        PressureRead: Clearing._pulse_read,
+        ReadFailed: Clearing._pulse_read,
+        ValveSeen: Clearing._opened,
+        Tick: Clearing._pulse_tick,
+    },
+    State.PAUSE: {
+        **_ALWAYS,
+        PressureRead: Clearing._pause_read,
+        ReadFailed: Clearing._pause_read,
+        ValveSeen: Clearing._closed,
+        Tick: Clearing._pause_tick,
+    },
+    State.DONE: dict.fromkeys(EVENTS, ignore),
 }
 
-TRANSITIONS: Mapping[tuple[State, type[Event]], Handler] = {
-    (state, kind): handler for state, row in _TABLE.items() for kind, handler in row.items()
-}
+TRANSITIONS: Mapping[tuple[State, type[Event]], Handler[Clearing]] = transitions(_ROWS)
 """What may happen in which state. A pair that is not here raises IllegalEvent and changes nothing."""

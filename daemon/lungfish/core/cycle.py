@@ -8,7 +8,7 @@ Every way out goes through `_finish`, which commands the valve shut before anyth
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 
 from lungfish.core.case import longest_damping_s
 from lungfish.core.decay import still_falling
@@ -23,7 +23,6 @@ from lungfish.core.events import (
     PressureRead,
     ReadFailed,
     Sample,
-    SetValve,
     Start,
     Tick,
     ValveFailed,
@@ -33,6 +32,18 @@ from lungfish.core.events import (
 )
 from lungfish.core.fit import fit_line
 from lungfish.core.judge import Ending, judge
+from lungfish.core.machine import (
+    BAD_IN_A_ROW,
+    DUE_S,
+    EVENTS,
+    OPEN,
+    SHUT,
+    Handler,
+    answer,
+    ignore,
+    signals_failure,
+    transitions,
+)
 from lungfish.core.plan import (
     BENDING_S,
     CORNER_S,
@@ -55,13 +66,8 @@ __all__ = ["TRANSITIONS", "Cycle"]
 
 _OPENING_S = 5.0
 """A valve that does not confirm its opening within this is shut again."""
-_DUE_S = 1e-6
-"""A deadline this near has come: sums of floats must not send the runner round for a picosecond."""
 _STOP_NOISE_PA = 3.0
 """At its lower stop a transmitter shows no noise; it has some all the same."""
-_BAD_IN_A_ROW = 3
-"""So many failed or invalid readings on end make a verdict; fewer are a mishap."""
-_SHUT, _OPEN = SetValve(state=ValveState.SHUT), SetValve(state=ValveState.OPEN)
 
 
 class Cycle:
@@ -82,22 +88,8 @@ class Cycle:
         self._shut_in_s = 0.0
 
     def step(self, event: Event) -> tuple[Action, ...]:
-        """Take one event.
-
-        Args:
-            event: what happened, stamped with monotonic seconds.
-
-        Returns:
-            What to do now, in order.
-
-        Raises:
-            IllegalEvent: the table lists no answer for this event in this phase; nothing has changed.
-        """
-        handler = TRANSITIONS.get((self.phase, type(event)))
-        if handler is None:
-            msg = f"{type(event).__name__} can't happen in phase {self.phase.value}"
-            raise IllegalEvent(msg)
-        return handler(self, event)
+        """Take one event; returns what to do now, in order. Raises `IllegalEvent` as `answer` does."""
+        return answer(TRANSITIONS, self, self.phase, event, "phase {}")
 
     def _since_start_s(self, event: Event) -> float:
         return event.t_s - self._record.started_at_s
@@ -149,7 +141,7 @@ class Cycle:
         record.look_count = len(record.times_s)
         record.open_commanded_s = self._since_start_s(event)
         self.phase = Phase.FILL
-        return _OPEN, Sample(period_s=PERIOD_S), self._open_deadline()
+        return OPEN, Sample(period_s=PERIOD_S), self._open_deadline()
 
     # -- what can go wrong with a reading, in any phase --------------------------------------------------------------
 
@@ -157,7 +149,7 @@ class Cycle:
         """Keep a reading, or count it as invalid."""
         record = self._record
         record.slowest_read_s = max(record.slowest_read_s, event.took_s)
-        if self._signals_failure(event.gauge_pa):
+        if signals_failure(self._setup, event.gauge_pa):
             record.failure_pa = event.gauge_pa
             return Ending.FAILED
         plan = self._plan
@@ -167,14 +159,9 @@ class Cycle:
             valid = valid and event.gauge_pa <= plan.invalid_high_pa
         if not valid:
             record.invalid_in_a_row += 1
-            return Ending.INVALID if record.invalid_in_a_row >= _BAD_IN_A_ROW else None
+            return Ending.INVALID if record.invalid_in_a_row >= BAD_IN_A_ROW else None
         record.add(self._since_start_s(event), event.gauge_pa, self.phase)
         return None
-
-    def _signals_failure(self, gauge_pa: float) -> bool:
-        """A current loop beyond the limits that NAMUR NE 43 keeps for a failed transmitter."""
-        low_pa, high_pa = self._setup.fail_low_pa, self._setup.fail_high_pa
-        return (low_pa is not None and gauge_pa <= low_pa) or (high_pa is not None and gauge_pa >= high_pa)
 
     def _input_seen(self, event: Event) -> tuple[Action, ...]:
         assert isinstance(event, InputSeen)  # noqa: S101 - the table says so, mypy can't
@@ -186,7 +173,7 @@ class Cycle:
         record.failed_reads += 1
         record.failed_in_a_row += 1
         silent_s = self._since_start_s(event) - record.last_good_s
-        if record.failed_in_a_row >= _BAD_IN_A_ROW or (record.valve_commanded_open and silent_s > SILENCE_S):
+        if record.failed_in_a_row >= BAD_IN_A_ROW or (record.valve_commanded_open and silent_s > SILENCE_S):
             return self._finish(event, Ending.SILENT)
         return self._tick(event)
 
@@ -217,11 +204,11 @@ class Cycle:
     def _open_limits(self, event: Event, now_s: float) -> tuple[Action, ...]:
         record = self._record
         commanded_s = record.open_commanded_s or 0.0
-        if record.opened_s is None and now_s - commanded_s >= _OPENING_S - _DUE_S:
+        if record.opened_s is None and now_s - commanded_s >= _OPENING_S - DUE_S:
             return self._finish(event, Ending.NOT_OPENED)
-        if now_s - commanded_s >= min(self._plan.open_limit_s, self._setup.max_open_s) - _DUE_S:
+        if now_s - commanded_s >= min(self._plan.open_limit_s, self._setup.max_open_s) - DUE_S:
             return self._close(event)
-        if now_s - max(record.last_good_s, commanded_s) >= SILENCE_S - _DUE_S:
+        if now_s - max(record.last_good_s, commanded_s) >= SILENCE_S - DUE_S:
             return self._finish(event, Ending.SILENT)
         return (self._open_deadline(),)
 
@@ -297,7 +284,7 @@ class Cycle:
         if self._learned.shut_at_s is not None and self._learned.lost_pa_s is None:
             self._shut_in_s = max(self._shut_in_s, LEAK_LOOK_S)  # costs no air, and bounds a leak that nobody knows yet
         record.shut_in_s = self._shut_in_s
-        return _SHUT, Sample(period_s=PERIOD_S), Wake(at_s=event.t_s + self._shut_in_s)
+        return SHUT, Sample(period_s=PERIOD_S), Wake(at_s=event.t_s + self._shut_in_s)
 
     # -- shut-in ------------------------------------------------------------------------------------------------------
 
@@ -321,10 +308,10 @@ class Cycle:
     def _shut_in_over(self, event: Event, now_s: float) -> tuple[Action, ...]:
         record = self._record
         commanded_s = record.shut_commanded_s or 0.0
-        if now_s >= commanded_s + self._shut_in_s - _DUE_S and self._shut_in_s < BENDING_S and self._may_come_to_rest():
+        if now_s >= commanded_s + self._shut_in_s - DUE_S and self._shut_in_s < BENDING_S and self._may_come_to_rest():
             self._shut_in_s = min(BENDING_S, 1.4 * self._shut_in_s)
         end_s = commanded_s + self._shut_in_s
-        if now_s < end_s - _DUE_S:
+        if now_s < end_s - DUE_S:
             return (Wake(at_s=record.started_at_s + end_s),)
         return self._finish(event, Ending.COMPLETE if record.shut_s is not None else Ending.NOT_SHUT)
 
@@ -346,15 +333,10 @@ class Cycle:
         self.phase = Phase.DONE
         detail = reason or (event.reason if isinstance(event, ReadFailed | ValveFailed) else "")
         reading = judge(self._setup, self._learned, self._plan, self._record, ending, event.t_s, detail)
-        return _SHUT, Sample(period_s=0.0), Finish(reading=reading)
-
-    def _ignore(self, event: Event) -> tuple[Action, ...]:
-        return ()  # listed on purpose: it changes nothing
+        return SHUT, Sample(period_s=0.0), Finish(reading=reading)
 
 
-Handler = Callable[[Cycle, Event], tuple[Action, ...]]
-
-_OPEN_PHASE: dict[type[Event], Handler] = {
+_OPEN_PHASE: Mapping[type[Event], Handler[Cycle]] = {
     PressureRead: Cycle._open_read,
     ReadFailed: Cycle._read_failed,
     ValveSeen: Cycle._opened,
@@ -365,13 +347,13 @@ _OPEN_PHASE: dict[type[Event], Handler] = {
     AirGranted: Cycle._tick,
 }
 
-_TABLE: dict[Phase, dict[type[Event], Handler]] = {
+_ROWS: Mapping[Phase, Mapping[type[Event], Handler[Cycle]]] = {
     Phase.REST: {Start: Cycle._begin, Abort: Cycle._abort},
     Phase.LOOK: {
         PressureRead: Cycle._look,
         ReadFailed: Cycle._read_failed,
         AirGranted: Cycle._granted,
-        ValveSeen: Cycle._ignore,
+        ValveSeen: ignore,
         ValveFailed: Cycle._valve_failed,
         InputSeen: Cycle._input_seen,
         Tick: Cycle._tick,
@@ -384,17 +366,13 @@ _TABLE: dict[Phase, dict[type[Event], Handler]] = {
         ReadFailed: Cycle._read_failed,
         ValveSeen: Cycle._closed,
         ValveFailed: Cycle._valve_failed,
-        InputSeen: Cycle._ignore,
+        InputSeen: ignore,
         Tick: Cycle._tick,
         Abort: Cycle._abort,
-        AirGranted: Cycle._ignore,
+        AirGranted: ignore,
     },
-    Phase.DONE: dict.fromkeys(
-        (Start, AirGranted, PressureRead, ReadFailed, ValveSeen, ValveFailed, InputSeen, Tick, Abort), Cycle._ignore
-    ),
+    Phase.DONE: dict.fromkeys(EVENTS, ignore),
 }
 
-TRANSITIONS: Mapping[tuple[Phase, type[Event]], Handler] = {
-    (phase, kind): handler for phase, row in _TABLE.items() for kind, handler in row.items()
-}
+TRANSITIONS: Mapping[tuple[Phase, type[Event]], Handler[Cycle]] = transitions(_ROWS)
 """What may happen in which phase. A pair that is not here raises IllegalEvent and changes nothing."""

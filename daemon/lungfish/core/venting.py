@@ -10,7 +10,7 @@ confirmed shut by whoever runs this. Every way out goes through `_finish`, which
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from enum import Enum
 
 from lungfish.core.case import longest_damping_s
@@ -26,13 +26,24 @@ from lungfish.core.events import (
     PressureRead,
     ReadFailed,
     Sample,
-    SetValve,
     Start,
     Tick,
     ValveFailed,
     ValveSeen,
     ValveState,
     Wake,
+)
+from lungfish.core.machine import (
+    BAD_IN_A_ROW,
+    DUE_S,
+    EVENTS,
+    OPEN,
+    SHUT,
+    Handler,
+    Listener,
+    answer,
+    ignore,
+    transitions,
 )
 from lungfish.core.plan import PERIOD_S, SILENCE_S
 from lungfish.core.reading import Features, Reading
@@ -62,9 +73,6 @@ _STILL = 8
 """So many equal values on end from a transmitter that stirs at rest are none."""
 _CONFIRM_S = 5.0
 """The vent has so long to be confirmed shut; then whoever runs this goes on trying, and this ends."""
-_BAD_IN_A_ROW = 3
-_DUE_S = 1e-6
-_SHUT, _OPEN = SetValve(state=ValveState.SHUT), SetValve(state=ValveState.OPEN)
 
 
 class ZeroState(Enum):
@@ -101,8 +109,7 @@ class ZeroCheck:
         self._started_s = 0.0
         self._since_s = 0.0
         self._opened_s = 0.0
-        self._last_good_s = 0.0
-        self._bad_in_a_row = 0
+        self._listener = Listener(setup)
         self._asked = False
         self._open_seen = False
         self._confirmed = True
@@ -112,43 +119,18 @@ class ZeroCheck:
         self._noise_pa = 0.3
 
     def step(self, event: Event) -> tuple[Action, ...]:
-        """Take one event.
-
-        Args:
-            event: what happened, stamped with monotonic seconds.
-
-        Returns:
-            What to do now, in order.
-
-        Raises:
-            IllegalEvent: the table lists no answer for this event in this state; nothing has changed.
-        """
-        handler = TRANSITIONS.get((self.state, type(event)))
-        if handler is None:
-            msg = f"{type(event).__name__} can't happen in state {self.state.value} of a zero check"
-            raise IllegalEvent(msg)
-        return handler(self, event)
+        """Take one event; returns what to do now, in order. Raises `IllegalEvent` as `answer` does."""
+        return answer(TRANSITIONS, self, self.state, event, "state {} of a zero check")
 
     # -- readings ------------------------------------------------------------------------------------------------------
 
     def _take(self, event: Event) -> bool:
-        """Keep a reading; False when it is none: lost, no number, or a failure signal of a current loop."""
-        if not isinstance(event, PressureRead) or not self._valid(event.gauge_pa):
-            self._bad_in_a_row += 1
+        """Keep a reading; False when it is none."""
+        if not self._listener.takes(event):
             return False
-        self._bad_in_a_row = 0
-        self._last_good_s = max(self._last_good_s, event.t_s)
         self._times_s.append(event.t_s)
         self._gauge_pa.append(event.gauge_pa)
         return True
-
-    def _valid(self, gauge_pa: float) -> bool:
-        low_pa, high_pa = self._setup.fail_low_pa, self._setup.fail_high_pa
-        return (
-            math.isfinite(gauge_pa)
-            and (low_pa is None or gauge_pa > low_pa)
-            and (high_pa is None or gauge_pa < high_pa)
-        )
 
     def _forget(self, at_s: float) -> None:
         self._times_s, self._gauge_pa, self._since_s = [], [], at_s
@@ -157,11 +139,11 @@ class ZeroCheck:
         return math.fsum(self._gauge_pa) / len(self._gauge_pa)
 
     def _heard_by_s(self) -> float:
-        return self._last_good_s + 2.0 * SILENCE_S
+        return self._listener.last_good_s + 2.0 * SILENCE_S
 
     def _lost(self, event: Event) -> tuple[Action, ...] | None:
         """The end, when the transmitter is not heard of any more."""
-        if self._bad_in_a_row < _BAD_IN_A_ROW and event.t_s < self._heard_by_s() - _DUE_S:
+        if self._listener.bad_in_a_row < BAD_IN_A_ROW and event.t_s < self._heard_by_s() - DUE_S:
             return None
         reason = event.reason if isinstance(event, ReadFailed) else "the transmitter gives no usable value"
         return self._finish(event, Outcome.FAILED, reason)
@@ -170,7 +152,7 @@ class ZeroCheck:
 
     def _begin(self, event: Event) -> tuple[Action, ...]:
         self.state = ZeroState.LOOK
-        self._started_s = self._last_good_s = event.t_s
+        self._started_s = self._listener.last_good_s = event.t_s
         self._forget(event.t_s)
         return Sample(period_s=PERIOD_S), Wake(at_s=self._heard_by_s())
 
@@ -203,7 +185,7 @@ class ZeroCheck:
         self.opened = True
         self.state, self._confirmed, self._opened_s = ZeroState.VENTED, False, event.t_s
         self._forget(event.t_s)
-        return _OPEN, Sample(period_s=PERIOD_S), self._vented_wake()
+        return OPEN, Sample(period_s=PERIOD_S), self._vented_wake()
 
     # -- vented: the vent is commanded open ----------------------------------------------------------------------------
 
@@ -219,7 +201,7 @@ class ZeroCheck:
         return self._vented_tick(event)
 
     def _vented_tick(self, event: Event) -> tuple[Action, ...]:
-        if event.t_s >= self._opened_s + self._max_open_s - _DUE_S:
+        if event.t_s >= self._opened_s + self._max_open_s - DUE_S:
             still = self._stirs and len(set(self._gauge_pa[-_STILL:])) == 1
             detail = f"it did not come to rest within the {self._max_open_s:g} s that the vent may be open"
             if still:
@@ -282,7 +264,7 @@ class ZeroCheck:
     def _close(self, event: Event, zero: Zero) -> tuple[Action, ...]:
         self.zero, self.state = zero, ZeroState.BACK
         self._forget(event.t_s)
-        return _SHUT, Wake(at_s=event.t_s + _CONFIRM_S)
+        return SHUT, Wake(at_s=event.t_s + _CONFIRM_S)
 
     def _closed(self, event: Event) -> tuple[Action, ...]:
         assert isinstance(event, ValveSeen)  # noqa: S101 - the table says so, mypy can't
@@ -302,7 +284,7 @@ class ZeroCheck:
 
     def _back_tick(self, event: Event) -> tuple[Action, ...]:
         due_s = self._since_s + _CONFIRM_S if self._back_s is None else self._back_s
-        if event.t_s < due_s - _DUE_S:
+        if event.t_s < due_s - DUE_S:
             return (Wake(at_s=due_s),)
         if self._back_s is None:
             return self._finish(event, self.zero.outcome, f"{self.zero.detail}; the vent is not confirmed shut")
@@ -349,7 +331,7 @@ class ZeroCheck:
             trace=(),
             learned=self._learned,
         )
-        return _SHUT, Sample(period_s=0.0), Finish(reading=reading)
+        return SHUT, Sample(period_s=0.0), Finish(reading=reading)
 
     def _came_back(self) -> bool:
         late = [pa for t_s, pa in zip(self._times_s, self._gauge_pa, strict=True) if t_s >= self._since_s]
@@ -357,42 +339,41 @@ class ZeroCheck:
             return False
         return came_back(self.zero, math.fsum(late) / len(late))
 
-    def _ignore(self, event: Event) -> tuple[Action, ...]:
-        return ()  # listed on purpose: it may come late or early and changes nothing
 
+_ALWAYS: Mapping[type[Event], Handler[ZeroCheck]] = {
+    AirGranted: ignore,
+    ValveSeen: ignore,
+    ValveFailed: ZeroCheck._valve_failed,
+    InputSeen: ignore,
+    Abort: ZeroCheck._abort,
+}
+"""What is answered in every state but the first and the last, where a row says nothing else."""
 
-Handler = Callable[[ZeroCheck, Event], tuple[Action, ...]]
-
-
-def _row(
-    *, read: Handler, tick: Handler, seen: Handler, granted: Handler = ZeroCheck._ignore
-) -> dict[type[Event], Handler]:
-    return {
-        PressureRead: read,
-        ReadFailed: read,
-        AirGranted: granted,
-        ValveSeen: seen,
-        ValveFailed: ZeroCheck._valve_failed,
-        InputSeen: ZeroCheck._ignore,
-        Tick: tick,
-        Abort: ZeroCheck._abort,
-    }
-
-
-_TABLE: dict[ZeroState, dict[type[Event], Handler]] = {
+_ROWS: Mapping[ZeroState, Mapping[type[Event], Handler[ZeroCheck]]] = {
     ZeroState.REST: {Start: ZeroCheck._begin, Abort: ZeroCheck._abort},
-    ZeroState.LOOK: _row(
-        read=ZeroCheck._look, tick=ZeroCheck._look_tick, seen=ZeroCheck._ignore, granted=ZeroCheck._granted
-    ),
-    ZeroState.VENTED: _row(read=ZeroCheck._vented_read, tick=ZeroCheck._vented_tick, seen=ZeroCheck._opened),
-    ZeroState.BACK: _row(read=ZeroCheck._back_read, tick=ZeroCheck._back_tick, seen=ZeroCheck._closed),
-    ZeroState.DONE: dict.fromkeys(
-        (Start, AirGranted, PressureRead, ReadFailed, ValveSeen, ValveFailed, InputSeen, Tick, Abort),
-        ZeroCheck._ignore,
-    ),
+    ZeroState.LOOK: {
+        **_ALWAYS,
+        PressureRead: ZeroCheck._look,
+        ReadFailed: ZeroCheck._look,
+        AirGranted: ZeroCheck._granted,
+        Tick: ZeroCheck._look_tick,
+    },
+    ZeroState.VENTED: {
+        **_ALWAYS,
+        PressureRead: ZeroCheck._vented_read,
+        ReadFailed: ZeroCheck._vented_read,
+        ValveSeen: ZeroCheck._opened,
+        Tick: ZeroCheck._vented_tick,
+    },
+    ZeroState.BACK: {
+        **_ALWAYS,
+        PressureRead: ZeroCheck._back_read,
+        ReadFailed: ZeroCheck._back_read,
+        ValveSeen: ZeroCheck._closed,
+        Tick: ZeroCheck._back_tick,
+    },
+    ZeroState.DONE: dict.fromkeys(EVENTS, ignore),
 }
 
-TRANSITIONS: Mapping[tuple[ZeroState, type[Event]], Handler] = {
-    (state, kind): handler for state, row in _TABLE.items() for kind, handler in row.items()
-}
+TRANSITIONS: Mapping[tuple[ZeroState, type[Event]], Handler[ZeroCheck]] = transitions(_ROWS)
 """What may happen in which state. A pair that is not here raises IllegalEvent and changes nothing."""
