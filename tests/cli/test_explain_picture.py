@@ -133,7 +133,7 @@ def test_a_row_of_values_has_a_blank_where_nothing_is_known_and_noise_stays_low(
     assert sparkline([5.0, 5.0]) == "▅▅"
 
 
-FEATURES = {"fill_s": 3.0, "plateau_pa": 620.0, "shut_in_pa": 560.0, "rise_seen": True, "trapped_pa": math.inf}
+FEATURES = {"fill_s": 3.0, "plateau_pa": 620.0, "shut_in_pa": 560.0, "flow_seen": True, "trapped_pa": math.inf}
 EVIDENCE: dict[str, object] = {
     "features": FEATURES,
     "events": [["Start", 0.0], ["ValveSeen", 2.0, "open"], ["ValveSeen", 6.5, "shut"], ["ValveSeen", 9.0, "shut"]],
@@ -159,7 +159,7 @@ def test_what_was_seen_is_taken_from_what_the_cycle_kept() -> None:
     assert "A valve opened, 2.00 s" in legend
     assert "B knee: the rise ends, 3.00 s after A" in legend
     assert "E shut-in gone back to closing, 560.0 Pa" in legend
-    assert number_of(EVIDENCE, "rise_seen") is None
+    assert number_of(EVIDENCE, "flow_seen") is None
     assert number_of(EVIDENCE, "trapped_pa") is None
 
 

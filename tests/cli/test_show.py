@@ -25,7 +25,7 @@ GOOD = ReadingRecord(
     air_sl=0.1125,
     evidence={
         "sentences": ["a sentence " * 30],
-        "features": {"trapped_pa": 12.0, "fill_slope_pa_s": 1700.0, "least_air_pa_m3": 27.0, "rise_seen": True},
+        "features": {"trapped_pa": 12.0, "fill_slope_pa_s": 1700.0, "least_air_pa_m3": 27.0, "flow_seen": True},
         "budget": {
             "unit": "m",
             "k": 2.0,

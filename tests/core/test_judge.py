@@ -51,7 +51,6 @@ def test_a_plain_cycle_is_good_and_teaches() -> None:
     assert features.friction_pa == pytest.approx(7.0, abs=8.0)
     assert features.fill_s == pytest.approx(5.0, abs=0.3)
     assert features.fill_slope_pa_s == pytest.approx(11_000.0 / 5.0, rel=0.1)
-    assert features.rise_seen
     assert reading.opened_at_s == pytest.approx(101.5)
     assert reading.shut_at_s == pytest.approx(107.5)
     assert reading.open_s == pytest.approx(6.0)

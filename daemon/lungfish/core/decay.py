@@ -50,8 +50,6 @@ class Decay:
     """What died away, gone back to the moment of closing, Pa."""
     time_s: float
     """Its time constant, s."""
-    first_slope_pa_s: float
-    """Slope of the whole curve at the moment of closing, Pa/s; at its first sample where the curve dies within that."""
     scatter_pa: float
     """Standard deviation of the samples about the curve, Pa."""
     end_pa: float
@@ -96,7 +94,6 @@ def decay_of(times_s: Sequence[float], gauge_pa: Sequence[float], noise_pa: floa
         slope_u_pa_s=math.sqrt(fit.inverse[1][1]) * spread,
         died_pa=amplitude * math.exp(min(20.0, first / time_s)),
         time_s=time_s,
-        first_slope_pa_s=slope - amplitude / time_s * math.exp(min(first / time_s, 1.0)),
         scatter_pa=fit.residual_sd * noise_pa,
         end_pa=left + slope * times_s[-1] + amplitude * math.exp(-span / time_s),
         remains_pa=abs(amplitude) * math.exp(-span / time_s),

@@ -201,9 +201,8 @@ def _closing_features(
     setup: CycleSetup, learned: Learned, record: Record, plain: Features, closing: Closing, weighed: Weighed
 ) -> Features:
     trapped = record.trapped_pa if record.trapped_pa is not None else 0.0
-    rise = closing.plateau_pa - trapped
     fill_s = _fill_s(record, learned, closing, weighed.friction_pa)
-    climb = rise - weighed.friction_pa
+    climb = closing.plateau_pa - trapped - weighed.friction_pa
     return dataclasses.replace(
         plain,
         fill_s=fill_s,
@@ -223,7 +222,6 @@ def _closing_features(
         freeze_pa=weighed.freeze_u_pa if weighed.freeze_u_pa > 0 else None,
         damping_s=closing.damping_s,
         autocorrelation=closing.autocorrelation,
-        rise_seen=rise > max(3.0, 3.0 * record.noise_pa / math.sqrt(5.0)),
         least_air_pa_m3=least_air_pa_m3(setup, trapped, weighed.gauge_pa),
     )
 

@@ -74,7 +74,6 @@ def _as_decay(line: Fit, fall: tuple[float, float, float, float], noise_pa: floa
         slope_u_pa_s=slope_u_pa_s,
         died_pa=fell_pa,
         time_s=time_s,
-        first_slope_pa_s=-fell_pa / time_s,
         scatter_pa=line.residual_sd,
         end_pa=line.values[0],
         # what an exponential would have to have left so that it was over when the rest began

@@ -81,8 +81,6 @@ class Features:
     """Time constant of transmitter and sense line, s."""
     autocorrelation: float | None = None
     """Lag-1 autocorrelation of the residuals after closing."""
-    rise_seen: bool | None = None
-    """Opening moved the pressure beyond the noise."""
     least_air_pa_m3: float | None = None
     """Least air that this reading could have cost, as pV, Pa m3."""
     air_pa_m3: float | None = None

@@ -13,10 +13,10 @@ from dataclasses import dataclass
 from enum import Enum
 
 from lungfish.core.codes import Diagnosis, Finding, Quality
+from lungfish.core.evidence import UNCOVERED_M
 from lungfish.core.expect import unit_weight_pa_m
 from lungfish.core.reading import Reading
 from lungfish.core.setup import CycleSetup, Learned
-from lungfish.core.verdict import UNCOVERED_M
 
 __all__ = [
     "MOST_SHARE",
