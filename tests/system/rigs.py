@@ -30,11 +30,12 @@ TANK = """
     tube: {{tip: 50 mm, bore: 6 mm, length: 1.1 m}}
     line: {{bore: 4 mm, length: 5 m, tee: valve-end}}
     transmitter: {{link: panel, unit: {unit}, table: input, register: 0, format: float32, reads_in: Pa,
-                   span: [0 kPa, 15 kPa], damping: {damping}}}
+                   span: [0 kPa, 15 kPa], damping: {damping}{vent}}}
     valve: {{link: panel, unit: {unit}, coil: {coil}, max_open: {max_open}}}
     every: {every}
 """
 LEVEL_M = 0.6
+VENT_COIL = 100
 
 
 def free_port() -> int:
@@ -53,12 +54,15 @@ def write_site(
     store: str = "site.db",
     damping: str = "100 ms",
     port: int | None = None,
+    vented: bool = False,
 ) -> Path:
-    """A site file of small tanks, named `t0`, `t1` and so on, on a free port."""
+    """A site file of small tanks, named `t0`, `t1` and so on, on a free port; `vented`: with a vent valve each."""
     text = HEAD.format(store=store, port=port or free_port(), simultaneous=simultaneous)
     for number in range(tanks):
+        unit = number + 1
+        vent = f", vent: {{link: panel, unit: {unit}, coil: {VENT_COIL}, max_open: 5 s}}" if vented else ""
         text += TANK.format(
-            name=f"t{number}", unit=number + 1, coil=number, max_open=max_open, every=every, damping=damping
+            name=f"t{number}", unit=unit, coil=number, max_open=max_open, every=every, damping=damping, vent=vent
         )
     file = folder / "site.yaml"
     file.write_text(text, encoding="utf-8")
@@ -79,7 +83,8 @@ class Rig:
     def listen(self) -> None:
         assert self.process.stdout is not None
         for line in self.process.stdout:
-            _, tank, state, at = line.split()
+            _, called = line.split(maxsplit=1)
+            tank, state, at = called.rsplit(maxsplit=2)  # "t0 (vent valve)" has spaces
             self.is_open[tank] = state == "open"
             self.moves.append((tank, state == "open", float(at)))
 
