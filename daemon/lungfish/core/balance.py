@@ -164,7 +164,8 @@ def _risen_since_pa(case: Case) -> float:
     learned, trapped_pa, gap_s = case.learned, case.record.trapped_pa, shut_for_s(case)
     if trapped_pa is None or learned.shut_gauge_pa is None or gap_s is None:
         return 0.0
-    slope_pa_s, slope_u_pa_s = case.late_fall()
+    ways = (case.late_fall(), (case.closing.shut_slope_pa_s, case.closing.shut_slope_u_pa_s))
+    slope_pa_s, slope_u_pa_s = min(ways, key=lambda way: way[1])
     climbs_pa_s = slope_pa_s - 2.0 * slope_u_pa_s
     unseen_pa = climbs_pa_s * gap_s - max(0.0, trapped_pa - learned.shut_gauge_pa)
     return hidden_rise_pa(case.setup, max(0.0, unseen_pa), trapped_pa)

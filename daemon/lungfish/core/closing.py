@@ -37,7 +37,7 @@ _AT_TUBE = (4.0 / math.pi, -4.0 / (3.0 * math.pi), 1.0 - 8.0 / (3.0 * math.pi))
 STRAYS = 3.0
 """Samples after closing that are worth so many times fewer than they are (autocorrelation 0.5) fit no such curve."""
 RIPPLED = 2.0
-"""The damping is known no better than so many frozen bubbles over what closing and filling have moved the pressure."""
+"""The damping is known no better than so many frozen bubbles over what moves the pressure after closing."""
 HOLD_SLOPE_PRIOR_PA_S = 15.0
 """A level that moves by 1.5 mm/s is fast for a sump; the short hold alone could not bound its slope so well."""
 
@@ -202,7 +202,7 @@ def closing_of(
         if curvature > 0:  # the search stops early; the parabola through three points finds the rest of the way
             best += min(0.15, max(-0.15, (below - above) / (2.0 * step * curvature)))
         fit, high, low = fit_at(best), fit_at(best + step), fit_at(best - step)
-        curvature -= _seeming(low, fit, high, step, share, freeze_pa)
+        curvature -= _seeming(model, best, (low, fit, high, step), share, freeze_pa)
     except ValueError:
         return None
     return _closing(model, fit, best, curvature, (high, low, step), sd_hold, noise_pa)
@@ -214,15 +214,19 @@ def _inflation(fit: Fit, before: int) -> float:
     return max(spread_inflation(lag1_autocorrelation(side)) for side in sides)
 
 
-def _seeming(below: Fit, fit: Fit, above: Fit, step: float, share: float, freeze_pa: float) -> float:
+def _seeming(
+    model: _Model, log_damping: float, fits: tuple[Fit, Fit, Fit, float], share: float, freeze_pa: float
+) -> float:
     """How much of the curvature over the damping is not to be believed: what ripple makes of it.
 
-    The last bubbles leave ever more slowly, which looks like a longer damping where little else has moved the pressure.
+    The last bubbles leave ever more slowly, which looks like a longer damping where closing moves little else.
     """
-    moved_pa = max(abs(fit.values[_PLATEAU] - fit.values[_SHUT_IN]), abs(fit.values[_MEMORY]), 1e-9)
+    below, fit, above, step = fits
     curvature = share * (above.misfit - 2.0 * fit.misfit + below.misfit) / step**2
     if curvature <= 0.0:
         return 0.0
+    left_pa = fit.values[_MEMORY] * math.exp(model.before[0] / math.exp(log_damping))
+    moved_pa = max(abs(fit.values[_PLATEAU] + left_pa - fit.values[_SHUT_IN]), 1e-9)
     ripple_u2 = (RIPPLED * freeze_pa / moved_pa) ** 2
     return curvature * ripple_u2 / (ripple_u2 + 2.0 / curvature)
 

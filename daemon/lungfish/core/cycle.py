@@ -269,7 +269,8 @@ class Cycle:
             wanted_s = plan.hold_s(scatter_pa, min(record.period_s or PERIOD_S, 0.2), self._learned.damping_s)
             if search.wants_proof(found.end_pa, scatter_pa):
                 wanted_s = max(wanted_s, PROOF_HOLD_S)
-            if record.times_s[-1] - record.steady_from_s >= wanted_s:
+            long_enough = record.times_s[-1] - record.steady_from_s >= wanted_s
+            if long_enough and not search.lag_hides_friction(found.end_pa):
                 return self._close(event)
         return (Sample(period_s=PERIOD_S),) if was is Phase.FILL else ()
 

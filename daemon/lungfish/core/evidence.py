@@ -21,11 +21,14 @@ from lungfish.core.setup import CycleSetup
 __all__ = [
     "DYING_RISE",
     "FRICTION_SEEN",
+    "KNOWN_DAMPING",
     "LATE_S",
     "LATE_SHARE",
     "RIPPLE_SHOWS",
+    "STUCK_DROP",
     "TIMELY_LEAST_S",
     "UNCOVERED_M",
+    "closing_weak",
     "dying_rise",
     "friction_shows",
     "late_rise",
@@ -40,6 +43,12 @@ __all__ = [
 
 FRICTION_SEEN = 0.5
 """Share of the expected friction that must show for air to be proven by it."""
+STUCK_DROP = 0.25
+"""Closing that takes away less than this share of the friction has not ended the flow; more: little was flowing."""
+FROZEN_MOST = 3.0
+"""A frozen bubble strays from its mean by no more than so many of its standard deviations (a saw-tooth: 1.7)."""
+SHOWN_SIGMAS, MISSING_SIGMAS = 5.0, 4.0
+"""What many closings show together, or fail to show, stands out of its uncertainty by this much."""
 RIPPLE_SHOWS = 2.2
 """Samples that stray by this much more than at rest, and from neighbour to neighbour too, are rippled by bubbles."""
 LATE_SHARE, LATE_S = 1.8, 1.0
@@ -50,6 +59,8 @@ LINE_EMPTIES = 5.0
 """Air that friction has packed into the line goes on bubbling for so many of its time constants after closing."""
 TIMELY = (0.5, 1.5)
 """A rise that took between these shares of the time that the set flow needs, then a plateau: the tip was reached."""
+KNOWN_DAMPING = 0.5
+"""With more doubt of its logarithm a damping is a guess, and no rise can be timed through it."""
 TIMELY_LEAST_S = 0.5
 """A shorter rise can't be timed against damping and opening."""
 UNCOVERED_M = 0.003
@@ -66,15 +77,31 @@ def friction_shows(case: Case) -> bool | None:
     missing_pa = FRICTION_SEEN * case.weighed.friction_pa - case.friction_seen_pa
     if missing_pa <= 0.0:
         # a damping that is not the transmitter's can make friction of anything: the samples must show some of it too
-        return True if case.drop_pa > 0.5 * FRICTION_SEEN * case.weighed.friction_pa - 3.0 * blur else None
+        seen_pa = 0.5 * FRICTION_SEEN * case.weighed.friction_pa - 3.0 * _plain_blur_pa(case)
+        return True if case.drop_pa > max(0.0, seen_pa) else None
     # a bubble that closing froze at its highest can hide as much as half a bore of liquid
-    setup = case.setup
-    ripple_pa = setup.ripple_bound_pa
-    return None if case.weighed.friction_pa < 0.5 * ripple_pa + 3.0 * blur else False
+    frozen_pa = min(0.5 * case.setup.ripple_bound_pa, FROZEN_MOST * freeze_sd_pa(case.setup, case.learned))
+    return None if case.weighed.friction_pa < frozen_pa + 3.0 * blur else False
+
+
+def closing_weak(case: Case) -> bool:
+    """Closing took away so little of the friction that it may not have ended the flow; not surely, as above."""
+    missing_pa = case.weighed.friction_pa - case.friction_seen_pa
+    little = case.friction_seen_pa < STUCK_DROP * case.weighed.friction_pa
+    return little and missing_pa > 3.0 * _closing_blur_pa(case) + 5.0
+
+
+def friction_missing_in_many(case: Case) -> bool:
+    """Closings have taken away too little of the friction, this one and those before it since air was last proven."""
+    mean_pa, weight = pooled_closing(case)
+    closing, missing_pa = case.closing, FRICTION_SEEN * case.weighed.friction_pa - mean_pa
+    by_damping_pa = DAMPING_MODEL * (closing.plateau_by_damping_pa - closing.shut_in_by_damping_pa)
+    limit_pa = MISSING_SIGMAS * math.hypot(1.0 / math.sqrt(weight), by_damping_pa)
+    return case.learned.closed_weight > 0.0 and missing_pa > limit_pa
 
 
 def pooled_closing(case: Case) -> tuple[float, float]:
-    """What closings took away on the mean while air was never proven, this one with them.
+    """What closings took away on the mean since air was last proven, this one with them.
 
     Returns:
         The mean, Pa; one over its variance, 1/Pa2.
@@ -87,25 +114,34 @@ def pooled_closing(case: Case) -> tuple[float, float]:
 def _friction_shows_in_many(case: Case) -> bool:
     """The small friction of a wide tube, in all closings together; after that each cycle needs its own proof."""
     mean_pa, weight = pooled_closing(case)
-    return mean_pa > max(5.0 / math.sqrt(weight), 2.0, FRICTION_SEEN * case.weighed.friction_pa)
+    return mean_pa > max(SHOWN_SIGMAS / math.sqrt(weight), 2.0, FRICTION_SEEN * case.weighed.friction_pa)
+
+
+def _plain_blur_pa(case: Case) -> float:
+    """Standard uncertainty of what closing took away, from noise and a frozen bubble alone, Pa."""
+    closing = case.closing
+    var = closing.plateau_var_pa2 + closing.shut_in_var_pa2 - 2.0 * closing.covariance_pa2
+    return math.hypot(math.sqrt(max(0.0, var)), freeze_sd_pa(case.setup, case.learned))
 
 
 def _closing_blur_pa(case: Case) -> float:
-    """Standard uncertainty of what closing took away, from noise, a frozen bubble and the damping, Pa."""
-    closing = case.closing
-    var = closing.plateau_var_pa2 + closing.shut_in_var_pa2 - 2.0 * closing.covariance_pa2
-    by_damping_pa = closing.plateau_by_damping_pa - closing.shut_in_by_damping_pa
-    damped_pa = by_damping_pa * math.hypot(closing.log_damping_u, DAMPING_MODEL)
-    return math.hypot(math.sqrt(max(0.0, var)), freeze_sd_pa(case.setup, case.learned), damped_pa)
+    """The same, and from what is not known of the damping."""
+    by_damping_pa = case.closing.plateau_by_damping_pa - case.closing.shut_in_by_damping_pa
+    return math.hypot(_plain_blur_pa(case), by_damping_pa * case.closing.log_damping_u)
 
 
 def ripple_shows(case: Case) -> bool:
-    """The plateau scatters more than the transmitter does at rest: air leaves the tip."""
+    """The plateau scatters more than the transmitter does at rest, before opening and after closing: bubbles leave."""
+    return _rippled(case, case.closing.shut_jitter_pa)
+
+
+def _rippled(case: Case, after_pa: float = 0.0) -> bool:
+    """The same with a scatter after closing that need not be one at rest, Pa."""
     closing = case.closing
     if not case.look_in_span and case.learned.noise_pa is None:
         return False  # at its stop a transmitter does not show its noise
     # a short look may find the transmitter quieter than it is
-    noise_pa = max(case.record.noise_pa, case.learned.noise_pa or 0.0)
+    noise_pa = max(case.record.noise_pa, case.learned.noise_pa or 0.0, after_pa)
     return min(closing.hold_scatter_pa, closing.hold_jitter_pa) > RIPPLE_SHOWS * noise_pa
 
 
@@ -120,7 +156,7 @@ def ripple_goes_on(case: Case) -> bool:
     shut_in_s = case.record.times_s[-1] - (case.record.shut_s or 0.0)
     if 0.5 * shut_in_s < LINE_EMPTIES * case.plan.settling_s:
         return False  # the line still empties itself at the tip
-    quiet = look_pa < 0.7 * RIPPLE_SHOWS * usual_pa and ripple_shows(case)
+    quiet = look_pa < 0.7 * RIPPLE_SHOWS * usual_pa and _rippled(case)
     return (quiet or case.learned.stuck_open) and case.closing.shut_jitter_pa > RIPPLE_SHOWS * usual_pa
 
 
@@ -161,7 +197,8 @@ def timely_rise(case: Case) -> bool:
     if climbs_pa > 0.05 * (case.closing.plateau_pa - (case.record.trapped_pa or 0.0)) + 4.0 * case.record.noise_pa:
         return False
     # a damping that is not known yet may have been taken for too long, and the rise for too short
-    lagged_s = 2.0 * case.closing.damping_s * (1.0 - math.exp(-2.0 * case.closing.log_damping_u))
+    doubt = case.closing.log_damping_u
+    lagged_s = 2.0 * case.closing.damping_s * (1.0 - math.exp(-2.0 * doubt)) if doubt < KNOWN_DAMPING else 0.0
     quick, slow = took_s + lagged_s < TIMELY[0] * needed_s, took_s > TIMELY[1] * needed_s + slack_s
     return not quick and not slow and dying_rise(case) is None
 

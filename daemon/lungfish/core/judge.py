@@ -13,7 +13,7 @@ from lungfish.core.budget import Budget, Measured
 from lungfish.core.case import Case, longest_damping_s
 from lungfish.core.closing import Closing
 from lungfish.core.codes import Diagnosis, Finding, Quality
-from lungfish.core.evidence import pooled_closing, tip_proven
+from lungfish.core.evidence import closing_weak, pooled_closing, tip_proven
 from lungfish.core.level import Weighed, level_of, still_flowing, weigh
 from lungfish.core.plan import Plan
 from lungfish.core.proof import movement_of
@@ -288,9 +288,9 @@ def _taught(case: Case, findings: tuple[Finding, ...]) -> Learned:
     lost = lost_pa_s(case) if proven else None
     balance = balance_of(case)
     look = record.gauge_pa[: record.look_count]
-    closed_pa, closed_weight = pooled_closing(case) if before.proven_gauge_pa is None else (0.0, 0.0)
+    closed_pa, closed_weight = (0.0, 0.0) if proven else pooled_closing(case)
     return dataclasses.replace(
-        case.weighed.learned if clean else before,
+        case.weighed.learned if clean and proven else before,
         proven_gauge_pa=case.weighed.gauge_pa if proven else before.proven_gauge_pa,
         owed_pa=0.0 if proven else balance.still_owed_pa,
         expected_pa=0.0 if proven else balance.still_expected_pa,
@@ -301,6 +301,7 @@ def _taught(case: Case, findings: tuple[Finding, ...]) -> Learned:
         noise_pa=_usual_noise_pa(record, before) if clean and case.look_in_span else before.noise_pa,
         stirs=before.stirs or len(set(look)) > 1,
         stuck_open=Diagnosis.VALVE_STUCK_OPEN in codes,
+        weak_closing=tip_proven(case) and closing_weak(case),
         leak_pa_s=min(-closing.shut_slope_pa_s, -case.late_slope_pa_s),
         leak_u_pa_s=closing.shut_slope_u_pa_s,
         shut_gauge_pa=end_pa,

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from lungfish.core.air import first_bubble_after_s
-from lungfish.core.evidence import RIPPLE_SHOWS, TIMELY_LEAST_S
+from lungfish.core.evidence import FRICTION_SEEN, RIPPLE_SHOWS, TIMELY_LEAST_S
 from lungfish.core.expect import bubbling_friction_pa
+from lungfish.core.level import DAMPING_MODEL, freeze_sd_pa
 from lungfish.core.plan import FALSE_STEADY, LEVEL_RATE_PA_S, PERIOD_S, WINDOWS_S, Plan, longest_lag_pa
 from lungfish.core.record import Record
 from lungfish.core.setup import CycleSetup, Learned
@@ -16,6 +18,8 @@ __all__ = ["PlateauSearch"]
 
 _UNKNOWN_DAMPING = 0.5
 """Standard uncertainty of the logarithm of the damping above which it is a guess."""
+LAG_HIDES = 0.15
+"""What is not known of the lag may be this share of the friction that closing must show."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +48,24 @@ class PlateauSearch:
         friction_pa = self.learned.friction_ratio * bubbling_friction_pa(setup, max(0.0, plateau_pa))
         timed_s = first_bubble_after_s(setup, record.trapped_pa or 0.0, max(0.0, plateau_pa))
         return friction_pa < 6.0 * record.noise_pa + 10.0 and timed_s < 2.0 * TIMELY_LEAST_S
+
+    def lag_hides_friction(self, plateau_pa: float) -> bool:
+        """So much of the filling is still behind the damping that friction can't be told from it.
+
+        Closed now, a valve that stays open would look like one that shuts: its friction would be lost in what is not
+        known of the damping.
+
+        Args:
+            plateau_pa: pressure of the plateau, Pa.
+        """
+        record, learned = self.record, self.learned
+        friction_pa = learned.friction_ratio * bubbling_friction_pa(self.setup, max(0.0, plateau_pa))
+        blur_pa = math.hypot(0.5 * record.noise_pa, freeze_sd_pa(self.setup, learned))
+        if friction_pa * (1.0 - FRICTION_SEEN) < 3.0 * blur_pa + 5.0:
+            return False  # it can't be told anyhow
+        last_pa = record.gauge_pa[-4:]
+        left_pa = plateau_pa - math.fsum(last_pa) / len(last_pa)
+        return DAMPING_MODEL * left_pa > LAG_HIDES * friction_pa
 
     def trend(self) -> Trend | None:
         """The shortest window that says surely whether the pressure climbs; the longest one if none does."""

@@ -115,11 +115,13 @@ class Learned:
     brought_var_pa2: float = 0.0
     """Variance of what they have brought since, Pa2."""
     closed_pa: float = 0.0
-    """What closings took away on the mean while air was never proven yet, Pa."""
+    """What closings took away on the mean since air was last proven, Pa."""
     closed_weight: float = 0.0
     """One over the variance of that mean, 1/Pa2; 0 when no such closing was seen."""
     stuck_open: bool = False
     """The last closing did not end the flow."""
+    weak_closing: bool = False
+    """The last closing took away so little of the friction that it may not have ended the flow."""
     lost_pa_s: float | None = None
     """Pressure that the shut tube was last found to lose between two cycles, Pa/s; None: not known yet."""
     shut_gauge_pa: float | None = None

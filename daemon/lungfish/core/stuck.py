@@ -7,7 +7,7 @@ import math
 from lungfish.core.air import first_bubble_after_s
 from lungfish.core.case import Case
 from lungfish.core.codes import Diagnosis, Finding, Quality
-from lungfish.core.evidence import dying_rise, friction_shows, late_rise, ripple_goes_on
+from lungfish.core.evidence import STUCK_DROP, dying_rise, friction_shows, late_rise, ripple_goes_on
 from lungfish.core.expect import unit_weight_pa_m
 from lungfish.core.fit import fit_line
 from lungfish.core.plan import Plan
@@ -21,8 +21,6 @@ COARSE_M = 0.02
 
 FROZEN_SAMPLES = 20
 """So many equal values through an opening and a closing are no play of a coarse transmitter that stirs at rest."""
-STUCK_DROP = 0.25
-"""Closing that takes away less than this share of the friction has not ended the flow; more: little was flowing."""
 
 SEAT_SHARE = 0.05
 """Friction that appears at rest, and friction that closing leaves, are the same within this share of it all."""
@@ -87,9 +85,16 @@ def stuck_open(case: Case) -> Finding | None:
     elif (
         friction_shows(case) is False
         and (drop_pa := case.friction_seen_pa) < STUCK_DROP * expected_pa
-        and (_flowed(case) if case.rose else case.learned.stuck_open)
+        and case.rose
+        and not case.learned.stuck_open  # air that flowed on has left nothing to rise
+        and _flowed(case)
     ):
         why = f"air flowed, and closing took away {drop_pa:.0f} Pa where its friction is {expected_pa:.0f} Pa"
+    elif not case.rose and _flowed_on(case):
+        why = (
+            f"it did so after the last purge, and neither opening nor closing has moved the pressure since: closing "
+            f"took away {case.friction_seen_pa:.0f} Pa where the friction of flowing air is {expected_pa:.0f} Pa"
+        )
     elif (left := _flows_at_rest(case)) is not None:
         why = (
             f"closing took away {case.drop_pa:.0f} Pa of the {expected_pa:.0f} Pa of its friction, opening had brought "
@@ -102,6 +107,12 @@ def stuck_open(case: Case) -> Finding | None:
         quality=Quality.UNCERTAIN,
         sentence=f"the valve was told to shut and confirms it, but air still flows: {why}",
     )
+
+
+def _flowed_on(case: Case) -> bool:
+    """The closing before did not end the flow, surely or perhaps, and this one does not show that it does."""
+    shows = friction_shows(case)
+    return (case.learned.stuck_open and not shows) or (case.learned.weak_closing and shows is False)
 
 
 def _flows_at_rest(case: Case) -> str | None:

@@ -19,9 +19,11 @@ from lungfish.core.evidence import (
     RIPPLE_SHOWS,
     UNCOVERED_M,
     dying_rise,
+    friction_missing_in_many,
     friction_shows,
     late_rise,
     leak_share,
+    pooled_closing,
     tip_proven,
     uncovered,
 )
@@ -129,6 +131,11 @@ def _no_air(case: Case) -> Finding | None:
         why = (
             f"opening moved nothing and closing took away {case.friction_seen_pa:.0f} Pa "
             f"where flowing air gives {weighed.friction_pa:.0f} Pa"
+        )
+    elif friction_missing_in_many(case):
+        why = (
+            f"closing took away {pooled_closing(case)[0]:.0f} Pa, this time and before on the mean, where flowing air "
+            f"gives {weighed.friction_pa:.0f} Pa"
         )
     elif balance.unpaid:
         why = (
