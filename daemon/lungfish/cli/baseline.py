@@ -185,7 +185,8 @@ def _day(at_s: float) -> str:
 def _lines(kept: KeptBaseline) -> Iterator[str]:
     baseline = kept.baseline
     since = "no usable cycle yet" if baseline.since_s is None else f"since {_day(baseline.since_s)}"
-    head = f"{kept.tank.name}  {since}, {baseline.cycles} usable cycles{', locked' if baseline.locked else ''}"
+    cycles = f"{baseline.cycles} usable cycle{'' if baseline.cycles == 1 else 's'}"
+    head = f"{kept.tank.name}  {since}, {cycles}{', locked' if baseline.locked else ''}"
     yield head
     if kept.outdated:
         yield "  learned under other settings: what is kept is dropped with the next cycle"

@@ -243,8 +243,8 @@ def _learned(learned: Learned | None) -> Iterator[str]:
     ratio = f"{learned.friction_ratio:.2f} ± {2 * learned.friction_ratio_u:.2f}"
     loss = _cell(None if learned.lost_pa_s is None else 60.0 * max(0.0, learned.lost_pa_s), 5, 1).strip()
     yield (
-        f"learned in {learned.cycles} cycles: friction {ratio} of geometry's, damping {learned.damping_s:.2f} s, "
-        f"loses {loss} Pa/min shut"
+        f"learned in {learned.cycles} cycle{'' if learned.cycles == 1 else 's'}: friction {ratio} of geometry's, "
+        f"damping {learned.damping_s:.2f} s, loses {loss} Pa/min shut"
     )
 
 
