@@ -75,6 +75,11 @@ class Balance:
         return self.telling and 0.7 < self.brought_pa / self.expected_pa < 1.5
 
     @property
+    def paid_exactly(self) -> bool:
+        """The same for a tube that nobody has seen full before: a supply may stop there by chance."""
+        return self.telling and 0.8 < self.brought_pa / self.expected_pa < 1.25
+
+    @property
     def unpaid(self) -> bool:
         """No air came."""
         return self.telling and self.brought_pa < 0.3 * self.owed_pa

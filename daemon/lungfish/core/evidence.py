@@ -65,6 +65,8 @@ TIMELY_LEAST_S = 0.5
 """A shorter rise can't be timed against damping and opening."""
 UNCOVERED_M = 0.003
 """A head below this, or below three standard uncertainties, can't be told from an uncovered tip."""
+STOOD_PA_S = 15.0
+"""A pressure that climbs by less than this, 1.5 mm/s, stands still, or follows a level."""
 SETTLED_PA_S = 5.0
 """Air that bubbles leaves the pressure to the level, which moves by half a millimetre a second at most."""
 
@@ -203,6 +205,14 @@ def timely_rise(case: Case) -> bool:
     return not quick and not slow and dying_rise(case) is None
 
 
+def _paid(case: Case) -> bool:
+    """Opening brought what it owed; where the tube was not seen full before, exactly that, and then it stood still."""
+    balance, moved = balance_of(case), case.movement
+    if case.learned.was_proven:
+        return balance.paid
+    return balance.paid_exactly and moved is not None and moved.settled_within(STOOD_PA_S)
+
+
 def tip_proven(case: Case) -> bool:
     """Whether anything shows that air bubbled at the tip."""
     if case.restricted:
@@ -212,7 +222,7 @@ def tip_proven(case: Case) -> bool:
     if case.record.flow_seen and late_rise(case) is None and dying_rise(case) is None:
         return True  # air still passed the valve when the pressure stood still
     balance, shows = balance_of(case), friction_shows(case)
-    if timely_rise(case) or balance.paid:
+    if timely_rise(case) or _paid(case):
         return True
     climbs_pa_s = case.closing.hold_slope_pa_s - 2.0 * case.closing.hold_slope_u_pa_s
     if climbs_pa_s > LEVEL_RATE_PA_S + 0.1 * max(0.0, case.drop_pa):

@@ -15,7 +15,7 @@ from lungfish.core.closing import Closing
 from lungfish.core.codes import Diagnosis, Finding, Quality
 from lungfish.core.evidence import closing_weak, pooled_closing, tip_proven
 from lungfish.core.level import Weighed, level_of, still_flowing, weigh
-from lungfish.core.plan import Plan
+from lungfish.core.plan import LEVEL_RATE_PA_S, Plan
 from lungfish.core.proof import movement_of
 from lungfish.core.reading import Features, Reading
 from lungfish.core.record import Record
@@ -238,7 +238,7 @@ def _fill_s(record: Record, learned: Learned, closing: Closing, friction_pa: flo
     rise_pa = closing.plateau_pa - record.trapped_pa
     climb_pa = rise_pa - max(0.0, friction_pa)
     open_s = record.shut_s - record.opened_s
-    if climb_pa - max(0.0, closing.hold_slope_pa_s) * open_s < 2.0 * near:
+    if climb_pa - min(max(0.0, closing.hold_slope_pa_s), LEVEL_RATE_PA_S) * open_s < 2.0 * near:
         return 0.0  # no more than a rising level
     times, gauges = record.since(record.opened_s, record.shut_s)
     times, gauges = [record.opened_s, *times, record.shut_s], [record.trapped_pa, *gauges, closing.plateau_pa]

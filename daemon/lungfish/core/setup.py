@@ -128,3 +128,8 @@ class Learned:
     """Pressure at the end of the last shut-in, Pa; None when unknown."""
     shut_at_s: float | None = None
     """When that was, monotonic s; None after a restart."""
+
+    @property
+    def was_proven(self) -> bool:
+        """Air was proven at the tip in the cycle before this one."""
+        return self.proven_gauge_pa is not None and self.closed_weight == 0.0
