@@ -128,9 +128,9 @@ def _leak_pa_s(learned: Learned) -> float:
     does. One bubble that a turning level lets out in a short shut-in looks like that too.
     """
     if learned.lost_pa_s is not None:
-        return learned.lost_pa_s - FALLING_LEVEL_PA_S if learned.lost_pa_s > 1.5 * FALLING_LEVEL_PA_S else 0.0
+        return learned.lost_pa_s - FALLING_LEVEL_PA_S if learned.lost_pa_s > 1.15 * FALLING_LEVEL_PA_S else 0.0
     fell_pa_s = (learned.leak_pa_s or 0.0) - 3.0 * learned.leak_u_pa_s
-    return fell_pa_s - FALLING_LEVEL_PA_S if fell_pa_s > 2.0 * FALLING_LEVEL_PA_S else 0.0
+    return fell_pa_s - FALLING_LEVEL_PA_S if fell_pa_s > 1.5 * FALLING_LEVEL_PA_S else 0.0
 
 
 def shut_for_s(case: Case) -> float | None:

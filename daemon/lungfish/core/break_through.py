@@ -34,7 +34,7 @@ def peak_pa(case: Case) -> float:
         return 0.0  # through a damping that is a guess no plateau is known well enough
     gauges = record.since(record.opened_s, record.shut_s)[1]
     highest_pa = max((min(a, b) for a, b in pairwise(gauges)), default=closing.plateau_pa)
-    over_pa = highest_pa - closing.plateau_pa
+    over_pa = highest_pa - max(closing.plateau_pa, closing.shut_in_pa)  # what solids hold back stays after closing
     return over_pa if over_pa > _limit_pa(case) else 0.0
 
 

@@ -79,7 +79,7 @@ class Closing:
     shut_scatter_pa: float
     """Standard deviation of the samples after closing."""
     shut_jitter_pa: float
-    """The same from neighbour to neighbour, of the later half: ripple that goes on."""
+    """The same from neighbour to neighbour, all through the later half: ripple that goes on."""
     autocorrelation: float
     """Lag 1, of the residuals after closing."""
     fall_delay_u_s: float
@@ -182,10 +182,12 @@ def closing_of(
     def fit_at(log_damping: float) -> Fit:
         return fit_columns(model.columns(math.exp(log_damping)), gauge_pa, weights=weights, priors=priors)
 
-    def misfit(log_damping: float) -> float:
+    def told(log_damping: float) -> float:
         strain = (log_damping - math.log(damping_s)) / log_damping_u
-        told = opening.misfit(math.exp(log_damping)) if opening is not None else 0.0
-        return share * fit_at(log_damping).misfit + told + strain * strain
+        return strain * strain + (opening.misfit(math.exp(log_damping)) if opening is not None else 0.0)
+
+    def misfit(log_damping: float) -> float:
+        return share * fit_at(log_damping).misfit + told(log_damping)
 
     centre = math.log(damping_s)
     reach = min(3.0 * log_damping_u, 3.0)
@@ -202,10 +204,11 @@ def closing_of(
         if curvature > 0:  # the search stops early; the parabola through three points finds the rest of the way
             best += min(0.15, max(-0.15, (below - above) / (2.0 * step * curvature)))
         fit, high, low = fit_at(best), fit_at(best + step), fit_at(best - step)
-        curvature -= _seeming(model, best, (low, fit, high, step), share, freeze_pa)
+        known = (told(best + step) - 2.0 * told(best) + told(best - step)) / step**2
     except ValueError:
         return None
-    return _closing(model, fit, best, curvature, (high, low, step), sd_hold, noise_pa)
+    known += _believed(model, best, (low, fit, high, step), share, freeze_pa)
+    return _closing(model, fit, best, known, (high, low, step), sd_hold, noise_pa)
 
 
 def _inflation(fit: Fit, before: int) -> float:
@@ -214,10 +217,10 @@ def _inflation(fit: Fit, before: int) -> float:
     return max(spread_inflation(lag1_autocorrelation(side)) for side in sides)
 
 
-def _seeming(
+def _believed(
     model: _Model, log_damping: float, fits: tuple[Fit, Fit, Fit, float], share: float, freeze_pa: float
 ) -> float:
-    """How much of the curvature over the damping is not to be believed: what ripple makes of it.
+    """Curvature over the logarithm of the damping that the samples about closing give, as far as it is to be believed.
 
     The last bubbles leave ever more slowly, which looks like a longer damping where closing moves little else.
     """
@@ -227,8 +230,7 @@ def _seeming(
         return 0.0
     left_pa = fit.values[_MEMORY] * math.exp(model.before[0] / math.exp(log_damping))
     moved_pa = max(abs(fit.values[_PLATEAU] + left_pa - fit.values[_SHUT_IN]), 1e-9)
-    ripple_u2 = (RIPPLED * freeze_pa / moved_pa) ** 2
-    return curvature * ripple_u2 / (ripple_u2 + 2.0 / curvature)
+    return 2.0 / (2.0 / curvature + (RIPPLED * freeze_pa / moved_pa) ** 2)
 
 
 def _jitter(gauge_pa: Sequence[float]) -> float:
@@ -237,6 +239,14 @@ def _jitter(gauge_pa: Sequence[float]) -> float:
         return 0.0
     squares = [(a - 2.0 * b + c) ** 2 for a, b, c in zip(gauge_pa, gauge_pa[1:], gauge_pa[2:], strict=False)]
     return math.sqrt(math.fsum(squares) / len(squares) / 6.0)
+
+
+def _lasting_jitter(gauge_pa: Sequence[float]) -> float:
+    """The least of three parts: one bubble that comes off the tip shakes one or two of them, ripple all."""
+    third = len(gauge_pa) // 3
+    if third < 5:
+        return _jitter(gauge_pa)
+    return min(_jitter(gauge_pa[start : start + third]) for start in (0, third, 2 * third))
 
 
 def _closing(
@@ -271,7 +281,7 @@ def _closing(
         hold_scatter_pa=_rms(hold) * sd_hold,
         hold_jitter_pa=_jitter(model.gauge_pa[:count]),
         shut_scatter_pa=_rms(shut) * sd_shut,
-        shut_jitter_pa=_jitter(model.gauge_pa[count + len(shut) // 2 :]),
+        shut_jitter_pa=_lasting_jitter(model.gauge_pa[count + len(shut) // 2 :]),
         autocorrelation=correlation,
         fall_delay_u_s=_ONSET_MODEL * (model.line.onset_s + model.line.settling_s)
         if model.line.onset_s > 0

@@ -30,7 +30,9 @@ __all__ = [
     "UNCOVERED_M",
     "closing_weak",
     "dying_rise",
+    "friction_missing_in_many",
     "friction_shows",
+    "frozen_most_pa",
     "late_rise",
     "leak_share",
     "pooled_closing",
@@ -82,8 +84,13 @@ def friction_shows(case: Case) -> bool | None:
         seen_pa = 0.5 * FRICTION_SEEN * case.weighed.friction_pa - 3.0 * _plain_blur_pa(case)
         return True if case.drop_pa > max(0.0, seen_pa) else None
     # a bubble that closing froze at its highest can hide as much as half a bore of liquid
-    frozen_pa = min(0.5 * case.setup.ripple_bound_pa, FROZEN_MOST * freeze_sd_pa(case.setup, case.learned))
-    return None if case.weighed.friction_pa < frozen_pa + 3.0 * blur else False
+    lacking_pa = case.weighed.friction_pa - case.friction_seen_pa
+    return None if lacking_pa < frozen_most_pa(case) + 3.0 * blur else False
+
+
+def frozen_most_pa(case: Case) -> float:
+    """What a bubble that closing froze at its lowest or highest moves the shut-in by, at most, Pa."""
+    return min(0.5 * case.setup.ripple_bound_pa, FROZEN_MOST * freeze_sd_pa(case.setup, case.learned))
 
 
 def closing_weak(case: Case) -> bool:
@@ -96,7 +103,7 @@ def closing_weak(case: Case) -> bool:
 def friction_missing_in_many(case: Case) -> bool:
     """Closings have taken away too little of the friction, this one and those before it since air was last proven."""
     mean_pa, weight = pooled_closing(case)
-    closing, missing_pa = case.closing, FRICTION_SEEN * case.weighed.friction_pa - mean_pa
+    closing, missing_pa = case.closing, FRICTION_SEEN * case.weighed.friction_pa - max(0.0, mean_pa)
     by_damping_pa = DAMPING_MODEL * (closing.plateau_by_damping_pa - closing.shut_in_by_damping_pa)
     limit_pa = MISSING_SIGMAS * math.hypot(1.0 / math.sqrt(weight), by_damping_pa)
     return case.learned.closed_weight > 0.0 and missing_pa > limit_pa
@@ -196,7 +203,8 @@ def timely_rise(case: Case) -> bool:
         return False
     slack_s = 0.25 + min(case.closing.damping_s, longest_damping_s(case.learned))
     climbs_pa = case.closing.shut_in_pa - case.closing.plateau_pa  # a shut-in above the plateau: still on its way
-    if climbs_pa > 0.05 * (case.closing.plateau_pa - (case.record.trapped_pa or 0.0)) + 4.0 * case.record.noise_pa:
+    rise_pa = case.closing.plateau_pa - (case.record.trapped_pa or 0.0)
+    if climbs_pa > 0.05 * rise_pa + 4.0 * case.record.noise_pa + frozen_most_pa(case):
         return False
     # a damping that is not known yet may have been taken for too long, and the rise for too short
     doubt = case.closing.log_damping_u

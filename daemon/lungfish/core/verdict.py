@@ -21,6 +21,7 @@ from lungfish.core.evidence import (
     dying_rise,
     friction_missing_in_many,
     friction_shows,
+    frozen_most_pa,
     late_rise,
     leak_share,
     pooled_closing,
@@ -331,7 +332,7 @@ def _bubble_pa(case: Case) -> float:
 
     Closing freezes one at its lowest or highest, and the few of a short plateau need not have the mean of many.
     """
-    return 0.75 * case.setup.ripple_bound_pa + 3.0 * case.record.noise_pa
+    return 1.5 * frozen_most_pa(case) + 3.0 * case.record.noise_pa
 
 
 def _restless(case: Case) -> Finding | None:
