@@ -74,7 +74,11 @@ class Case:
     def rose(self) -> bool:
         """Opening has lifted the pressure by more than noise, and than a little of the air's friction."""
         rise_pa = self.closing.plateau_pa - (self.record.trapped_pa or 0.0)
-        return rise_pa > 5.0 * self.record.noise_pa + 0.2 * self.weighed.friction_pa + 5.0
+        least_pa = 0.2 * self.weighed.friction_pa + 5.0
+        if rise_pa > 5.0 * self.record.noise_pa + least_pa:
+            return True
+        moved = self.movement
+        return moved is not None and moved.opening_pa > 8.0 * moved.opening_u_pa + least_pa
 
     @property
     def late_slope_pa_s(self) -> float:

@@ -30,6 +30,7 @@ __all__ = [
     "UNCOVERED_M",
     "closing_weak",
     "dying_rise",
+    "flowing_on_m",
     "friction_missing_in_many",
     "friction_shows",
     "frozen_most_pa",
@@ -47,6 +48,8 @@ FRICTION_SEEN = 0.5
 """Share of the expected friction that must show for air to be proven by it."""
 STUCK_DROP = 0.25
 """Closing that takes away less than this share of the friction has not ended the flow; more: little was flowing."""
+FLOWING_ON_M = 0.01
+"""A friction that reads as less than this spoils no level if the valve has not shut."""
 FROZEN_MOST = 3.0
 """A frozen bubble strays from its mean by no more than so many of its standard deviations (a saw-tooth: 1.7)."""
 SHOWN_SIGMAS, MISSING_SIGMAS = 5.0, 4.0
@@ -98,6 +101,17 @@ def closing_weak(case: Case) -> bool:
     missing_pa = case.weighed.friction_pa - case.friction_seen_pa
     little = case.friction_seen_pa < STUCK_DROP * case.weighed.friction_pa
     return little and missing_pa > 3.0 * _closing_blur_pa(case) + 5.0
+
+
+def flowing_on_m(case: Case) -> float:
+    """By how much the level is too high if closing did not end the flow, m; 0 where friction shows, or is little.
+
+    What is too little to call the valve stuck by may be it all the same, behind a slow transmitter and large bubbles.
+    """
+    friction_pa = case.weighed.friction_pa
+    on_m = friction_pa / unit_weight_pa_m(case.setup)
+    shown = case.restricted or case.friction_seen_pa > STUCK_DROP * friction_pa
+    return 0.0 if shown or on_m < FLOWING_ON_M else on_m
 
 
 def friction_missing_in_many(case: Case) -> bool:

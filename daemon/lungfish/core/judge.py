@@ -13,7 +13,7 @@ from lungfish.core.budget import Budget, Measured
 from lungfish.core.case import Case, longest_damping_s
 from lungfish.core.closing import Closing
 from lungfish.core.codes import Diagnosis, Finding, Quality
-from lungfish.core.evidence import closing_weak, pooled_closing, tip_proven
+from lungfish.core.evidence import closing_weak, flowing_on_m, pooled_closing, tip_proven
 from lungfish.core.level import Weighed, level_of, still_flowing, weigh
 from lungfish.core.plan import LEVEL_RATE_PA_S, Plan
 from lungfish.core.proof import movement_of
@@ -92,6 +92,8 @@ def judge(
             features = case.features
             if all(f.quality is not Quality.BAD for f in findings):
                 doubt_m = 0.0 if tip_proven(case) else unproven_m(case)
+                if all(f.code is Diagnosis.OK for f in findings) and doubt_m is not None:
+                    doubt_m = max(doubt_m, flowing_on_m(case))
                 level, head, budget = level_of(
                     setup,
                     case.weighed,
@@ -290,7 +292,7 @@ def _taught(case: Case, findings: tuple[Finding, ...]) -> Learned:
     look = record.gauge_pa[: record.look_count]
     closed_pa, closed_weight = (0.0, 0.0) if proven else pooled_closing(case)
     return dataclasses.replace(
-        case.weighed.learned if clean and proven else before,
+        case.weighed.learned if clean and proven and flowing_on_m(case) == 0.0 else before,
         proven_gauge_pa=case.weighed.gauge_pa if proven else before.proven_gauge_pa,
         owed_pa=0.0 if proven else balance.still_owed_pa,
         expected_pa=0.0 if proven else balance.still_expected_pa,

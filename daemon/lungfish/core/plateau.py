@@ -65,7 +65,7 @@ class PlateauSearch:
             return False  # it can't be told anyhow
         last_pa = record.gauge_pa[-4:]
         left_pa = plateau_pa - math.fsum(last_pa) / len(last_pa)
-        return DAMPING_MODEL * left_pa > LAG_HIDES * friction_pa
+        return math.hypot(DAMPING_MODEL, learned.log_damping_u) * left_pa > LAG_HIDES * friction_pa
 
     def trend(self) -> Trend | None:
         """The shortest window that says surely whether the pressure climbs; the longest one if none does."""

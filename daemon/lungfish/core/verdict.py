@@ -19,6 +19,7 @@ from lungfish.core.evidence import (
     RIPPLE_SHOWS,
     UNCOVERED_M,
     dying_rise,
+    flowing_on_m,
     friction_missing_in_many,
     friction_shows,
     frozen_most_pa,
@@ -100,12 +101,14 @@ def findings_of(case: Case) -> tuple[Finding, ...]:
 def _ok(case: Case) -> Finding:
     """The cycle ran as it should; uncertain all the same where nothing showed the air and the level may be far off."""
     closing, doubt_m = case.closing, 0.0 if tip_proven(case) else unproven_m(case) or 0.0
-    proof = ""
+    proof, on_m = "", flowing_on_m(case)
+    if on_m > 0.0:
+        proof = f"; should the valve not have shut, the level would be {1000 * on_m:.0f} mm lower"
     if doubt_m > 0.0:
-        proof = f"; nothing showed air at the tip this time, so the level may be off by {1000 * doubt_m:.0f} mm"
+        proof += f"; nothing showed air at the tip this time, so the level may be off by {1000 * doubt_m:.0f} mm"
     return Finding(
         code=Diagnosis.OK,
-        quality=Quality.UNCERTAIN if doubt_m > DOUBT_M else Quality.GOOD,
+        quality=Quality.UNCERTAIN if doubt_m > DOUBT_M or on_m > 0.0 else Quality.GOOD,
         sentence=f"plateau {closing.plateau_pa:.0f} Pa, shut-in {closing.shut_in_pa:.0f} Pa, "
         f"friction {closing.plateau_pa - closing.shut_in_pa:.0f} Pa, expected {case.weighed.friction_pa:.0f} Pa{proof}",
     )
