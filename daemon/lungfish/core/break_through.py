@@ -10,13 +10,14 @@ from itertools import pairwise
 
 from lungfish.core.case import Case
 from lungfish.core.codes import Diagnosis, Finding, Quality
-from lungfish.core.evidence import KNOWN_DAMPING
 from lungfish.core.expect import unit_weight_pa_m
 
 __all__ = ["PEAK_NOISES", "PEAK_PA", "PEAK_SHARE", "held_back", "peak_pa"]
 
 PEAK_SHARE = 0.6
 """A ripple stands half of itself above its mean; more than this share of the largest is no ripple,"""
+SURE_DAMPING = 0.2
+"""Through a damping with more doubt of its logarithm no plateau is known well enough to stand above it."""
 PEAK_NOISES = 4.0
 """two neighbouring samples this many standard deviations of noise beyond that no noise,"""
 PEAK_PA = 20.0
@@ -30,8 +31,8 @@ def peak_pa(case: Case) -> float:
         case: the evidence; where the plateau was read from a narrowed tip's curve, that is the verdict already.
     """
     record, closing = case.record, case.closing
-    if record.opened_s is None or record.shut_s is None or case.restricted or closing.log_damping_u > KNOWN_DAMPING:
-        return 0.0  # through a damping that is a guess no plateau is known well enough
+    if record.opened_s is None or record.shut_s is None or case.restricted or closing.log_damping_u > SURE_DAMPING:
+        return 0.0
     gauges = record.since(record.opened_s, record.shut_s)[1]
     highest_pa = max((min(a, b) for a, b in pairwise(gauges)), default=closing.plateau_pa)
     over_pa = highest_pa - max(closing.plateau_pa, closing.shut_in_pa)  # what solids hold back stays after closing

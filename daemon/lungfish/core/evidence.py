@@ -39,6 +39,7 @@ __all__ = [
     "pooled_closing",
     "ripple_goes_on",
     "ripple_shows",
+    "rose_in_time",
     "timely_rise",
     "tip_proven",
     "uncovered",
@@ -66,6 +67,10 @@ TIMELY = (0.5, 1.5)
 """A rise that took between these shares of the time that the set flow needs, then a plateau: the tip was reached."""
 KNOWN_DAMPING = 0.5
 """With more doubt of its logarithm a damping is a guess, and no rise can be timed through it."""
+ROSE_NOISES, ROSE_PA = 20.0, 200.0
+"""A rise of so many times the noise, and of this at least, is air that came."""
+GUESSED_LAGS = 2.0
+"""Unless the rise is this many times longer than the damping can be."""
 TIMELY_LEAST_S = 0.5
 """A shorter rise can't be timed against damping and opening."""
 UNCOVERED_M = 0.003
@@ -196,6 +201,8 @@ def late_rise(case: Case) -> tuple[float, float] | None:
     if took_s is None or needed_s is None or case.drop_pa > case.drop_limit_pa:
         return None
     damping_s, known = case.closing.damping_s, math.exp(min(1.0, 3.0 * case.closing.log_damping_u))
+    if case.closing.log_damping_u > KNOWN_DAMPING:
+        damping_s = max(damping_s, longest_damping_s(case.learned))
     # what the lag is longer than it was taken for counts twice in a time that was taken from an area
     slack_s = LATE_S + damping_s + 2.0 * damping_s * (known - 1.0) + 3.0 * case.plan.settling_s
     return (took_s, needed_s) if took_s > LATE_SHARE * needed_s + slack_s else None
@@ -215,21 +222,44 @@ def timely_rise(case: Case) -> bool:
     took_s, needed_s = case.features.fill_s, _needed_s(case)
     if took_s is None or needed_s is None or needed_s < TIMELY_LEAST_S + 2.0 * case.plan.settling_s:
         return False
-    slack_s = 0.25 + min(case.closing.damping_s, longest_damping_s(case.learned))
+    doubt = case.closing.log_damping_u
+    if doubt > KNOWN_DAMPING and needed_s < GUESSED_LAGS * longest_damping_s(case.learned):
+        return False
     climbs_pa = case.closing.shut_in_pa - case.closing.plateau_pa  # a shut-in above the plateau: still on its way
     rise_pa = case.closing.plateau_pa - (case.record.trapped_pa or 0.0)
     if climbs_pa > 0.05 * rise_pa + 4.0 * case.record.noise_pa + frozen_most_pa(case):
         return False
     # a damping that is not known yet may have been taken for too long, and the rise for too short
-    doubt = case.closing.log_damping_u
     lagged_s = 2.0 * case.closing.damping_s * (1.0 - math.exp(-2.0 * doubt)) if doubt < KNOWN_DAMPING else 0.0
-    quick, slow = took_s + lagged_s < TIMELY[0] * needed_s, took_s > TIMELY[1] * needed_s + slack_s
-    return not quick and not slow and dying_rise(case) is None
+    quick = took_s + lagged_s < TIMELY[0] * needed_s
+    return not quick and not _slow(case, took_s, needed_s) and dying_rise(case) is None
+
+
+def rose_in_time(case: Case) -> bool:
+    """Air came: the pressure rose well, and no later than the set flow and any damping explain. Then it stopped.
+
+    It need not be the tip that it stopped at: this is no proof of a level.
+    """
+    took_s, needed_s = case.features.fill_s, _needed_s(case)
+    rise_pa = case.closing.plateau_pa - (case.record.trapped_pa or 0.0)
+    if took_s is None or needed_s is None or rise_pa < max(ROSE_NOISES * case.record.noise_pa, ROSE_PA):
+        return False
+    return took_s < TIMELY[1] * needed_s + 0.25 + longest_damping_s(case.learned) + 2.0 * case.plan.settling_s
+
+
+def _slow(case: Case, took_s: float, needed_s: float) -> bool:
+    """The rise took longer than the set flow needs, by more than the damping may have been taken for too short."""
+    damping_s = min(case.closing.damping_s, longest_damping_s(case.learned))
+    doubt_s = 2.0 * damping_s * math.expm1(min(1.0, 2.0 * case.closing.log_damping_u))
+    return took_s > TIMELY[1] * needed_s + 0.25 + 0.4 * damping_s + doubt_s + 2.0 * case.plan.settling_s
 
 
 def _paid(case: Case) -> bool:
     """Opening brought what it owed; where the tube was not seen full before, exactly that, and then it stood still."""
     balance, moved = balance_of(case), case.movement
+    took_s, needed_s = case.features.fill_s, _needed_s(case)
+    if took_s is not None and needed_s is not None and _slow(case, took_s, needed_s):
+        return False
     if case.learned.was_proven:
         return balance.paid
     return balance.paid_exactly and moved is not None and moved.settled_within(STOOD_PA_S)

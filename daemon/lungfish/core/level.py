@@ -75,13 +75,15 @@ def freeze_sd_pa(setup: CycleSetup, learned: Learned) -> float:
     """Standard deviation of what a closing freezes of the ripple, Pa.
 
     Before anything is learned the ripple is anything up to one bore of liquid peak to peak, and the phase any:
-    uniform times uniform gives bore / 6.
+    uniform times uniform gives bore / 6. It is never more than that of a whole bore's saw-tooth: what else sets plateau
+    and shut-in apart is no bubble.
     """
     prior = (unit_weight_pa_m(setup) * setup.tube_bore_m / 6.0) ** 2
     seen = learned.freeze_var_pa2 if learned.freeze_var_pa2 is not None else prior
     dof = learned.freeze_dof
     floor = (unit_weight_pa_m(setup) * _FREEZE_FLOOR_M) ** 2
-    return math.sqrt(max(floor, (_FREEZE_PRIOR_DOF * prior + dof * seen) / (_FREEZE_PRIOR_DOF + dof)))
+    most = setup.ripple_bound_pa**2 / 12.0
+    return math.sqrt(min(most, max(floor, (_FREEZE_PRIOR_DOF * prior + dof * seen) / (_FREEZE_PRIOR_DOF + dof))))
 
 
 def weigh(setup: CycleSetup, learned: Learned, closing: Closing, resolution_u_pa: float = 0.0) -> Weighed:

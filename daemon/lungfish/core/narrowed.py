@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from lungfish.core.balance import FALLING_LEVEL_PA_S
 from lungfish.core.case import Case, restless_limit_pa
 from lungfish.core.codes import Diagnosis, Finding, Quality
 from lungfish.core.decay import Decay
@@ -86,6 +87,8 @@ def narrowed_and_leaking(case: Case) -> Finding | None:
     decay, expected_pa, record = case.decay, case.weighed.friction_pa, case.record
     if decay is None or decay.scatter_pa > restless_limit_pa(case.setup, record, expected_pa):
         return None
+    if decay.slope_pa_s + 2.0 * decay.slope_u_pa_s > -FALLING_LEVEL_PA_S:
+        return None  # no fall that a level could not make
     before = record.since((record.shut_s or 0.0) - 0.4, record.shut_s or 0.0)[1]
     if not before or decay.left_pa - 3.0 * decay.left_u_pa < _TAIL_SHARE * decay.died_pa:
         return None

@@ -7,7 +7,14 @@ import math
 from lungfish.core.air import first_bubble_after_s
 from lungfish.core.case import Case
 from lungfish.core.codes import Diagnosis, Finding, Quality
-from lungfish.core.evidence import STUCK_DROP, dying_rise, friction_shows, late_rise, ripple_goes_on
+from lungfish.core.evidence import (
+    STUCK_DROP,
+    dying_rise,
+    friction_missing_in_many,
+    friction_shows,
+    late_rise,
+    ripple_goes_on,
+)
 from lungfish.core.expect import unit_weight_pa_m
 from lungfish.core.fit import fit_line
 from lungfish.core.plan import Plan
@@ -112,7 +119,8 @@ def stuck_open(case: Case) -> Finding | None:
 def _flowed_on(case: Case) -> bool:
     """The closing before did not end the flow, surely or perhaps, and this one does not show that it does."""
     shows = friction_shows(case)
-    return (case.learned.stuck_open and not shows) or (case.learned.weak_closing and shows is False)
+    perhaps = case.learned.weak_closing and (shows is False or friction_missing_in_many(case))
+    return perhaps or (case.learned.stuck_open and not shows)
 
 
 def _flows_at_rest(case: Case) -> str | None:

@@ -26,6 +26,7 @@ from lungfish.core.evidence import (
     late_rise,
     leak_share,
     pooled_closing,
+    rose_in_time,
     tip_proven,
     uncovered,
 )
@@ -66,6 +67,8 @@ BENDS = 0.8
 """Autocorrelation of what a shut-in strays from its straight line: not noise, but a bend."""
 DOUBT_M = 0.05
 """Nothing showed air at the tip, and the level may be off by more than this: no good reading."""
+KNOWN_FRICTION_PA = 300.0
+"""With more doubt of the friction a line that is off the tube may be taken for an empty tank."""
 LEFT_SHARE = 0.25
 """A shut-in that holds less than this share of what closing took away may as well be the end of a leak."""
 _UNDER_M = 0.01
@@ -100,7 +103,9 @@ def findings_of(case: Case) -> tuple[Finding, ...]:
 
 def _ok(case: Case) -> Finding:
     """The cycle ran as it should; uncertain all the same where nothing showed the air and the level may be far off."""
-    closing, doubt_m = case.closing, 0.0 if tip_proven(case) else unproven_m(case) or 0.0
+    closing, doubt_m = case.closing, 0.0 if tip_proven(case) else unproven_m(case)
+    if doubt_m is None:
+        doubt_m = case.setup.full_head_m  # air came, and never yet has anything shown that it reached the tip
     proof, on_m = "", flowing_on_m(case)
     if on_m > 0.0:
         proof = f"; should the valve not have shut, the level would be {1000 * on_m:.0f} mm lower"
@@ -146,7 +151,9 @@ def _no_air(case: Case) -> Finding | None:
             f"the level has compressed the air in the tube, so opening must bring {balance.owed_pa:.0f} Pa; "
             f"it brought {balance.brought_pa:.0f} Pa"
         )
-    elif doubt_m is None or (doubt_m > UNPROVEN_M and uncovered(case)):
+    elif (doubt_m is None and (uncovered(case) or not rose_in_time(case))) or (
+        doubt_m is not None and doubt_m > UNPROVEN_M and uncovered(case)
+    ):
         proven_pa = case.learned.proven_gauge_pa
         since = "never before" if proven_pa is None else f"last at {proven_pa:.0f} Pa"
         why = (
@@ -376,9 +383,10 @@ def _tip_uncovered(case: Case, *, narrowed: bool) -> Finding:
     Or where nothing showed any air: so does a transmitter that is cut off, or reads nothing whatever there is.
     """
     closing, proven = case.closing, tip_proven(case)
+    known = case.weighed.friction_pa * case.learned.friction_ratio_u < KNOWN_FRICTION_PA
     return Finding(
         code=Diagnosis.TIP_UNCOVERED,
-        quality=Quality.GOOD if proven and not narrowed else Quality.UNCERTAIN,
+        quality=Quality.GOOD if proven and known and not narrowed else Quality.UNCERTAIN,
         sentence=f"the air flows off at {closing.plateau_pa:.0f} Pa and leaves {closing.shut_in_pa:.0f} Pa: "
         f"the liquid stands at the tip ({case.setup.tip_m:.3f} m) or below; "
         f"friction expected {case.weighed.friction_pa:.0f} Pa"
