@@ -103,9 +103,10 @@ def frozen_most_pa(case: Case) -> float:
 
 def closing_weak(case: Case) -> bool:
     """Closing took away so little of the friction that it may not have ended the flow; not surely, as above."""
-    missing_pa = case.weighed.friction_pa - case.friction_seen_pa
-    little = case.friction_seen_pa < STUCK_DROP * case.weighed.friction_pa
-    return little and missing_pa > 3.0 * _closing_blur_pa(case) + 5.0
+    friction_pa, seen_pa = case.weighed.friction_pa, case.friction_seen_pa
+    if not -0.5 * friction_pa < seen_pa < STUCK_DROP * friction_pa:
+        return False  # what gives far more than nothing was still on its way
+    return friction_pa - seen_pa > 3.0 * _closing_blur_pa(case) + 5.0
 
 
 def flowing_on_m(case: Case) -> float:

@@ -9,14 +9,17 @@ from lungfish.core.case import Case
 from lungfish.core.codes import Diagnosis, Finding, Quality
 from lungfish.core.evidence import (
     STUCK_DROP,
+    closing_weak,
     dying_rise,
     friction_missing_in_many,
     friction_shows,
     late_rise,
     ripple_goes_on,
+    tip_proven,
 )
 from lungfish.core.expect import unit_weight_pa_m
 from lungfish.core.fit import fit_line
+from lungfish.core.level import DISAGREEMENT_SIGMAS
 from lungfish.core.plan import Plan
 from lungfish.core.record import Record
 from lungfish.core.setup import CycleSetup, Learned
@@ -97,6 +100,11 @@ def stuck_open(case: Case) -> Finding | None:
         and _flowed(case)
     ):
         why = f"air flowed, and closing took away {drop_pa:.0f} Pa where its friction is {expected_pa:.0f} Pa"
+    elif _weak_beyond_doubt(case):
+        why = (
+            f"air reached the tip, and closing took away {case.friction_seen_pa:.0f} Pa of its {expected_pa:.0f} Pa of "
+            f"friction, {-case.weighed.disagreement:.1f} standard deviations too little"
+        )
     elif not case.rose and _flowed_on(case):
         why = (
             f"it did so after the last purge, and neither opening nor closing has moved the pressure since: closing "
@@ -114,6 +122,12 @@ def stuck_open(case: Case) -> Finding | None:
         quality=Quality.UNCERTAIN,
         sentence=f"the valve was told to shut and confirms it, but air still flows: {why}",
     )
+
+
+def _weak_beyond_doubt(case: Case) -> bool:
+    """Air flowed to the tip in time, and plateau and shut-in agree that closing took next to nothing away."""
+    too_little = closing_weak(case) and case.weighed.disagreement < -DISAGREEMENT_SIGMAS
+    return too_little and case.rose and tip_proven(case) and _flowed(case)
 
 
 def _flowed_on(case: Case) -> bool:

@@ -11,7 +11,7 @@ from lungfish.core.balance import UNPROVEN_M, balance_of, unproven_m
 from lungfish.core.break_through import held_back
 from lungfish.core.case import RESTLESS, RESTLESS_PA, RIPPLE_SHARE, STRANGE_DAMPING, Case, restless_limit_pa
 from lungfish.core.codes import Diagnosis, Finding, Quality
-from lungfish.core.decay import STEP_FALLS
+from lungfish.core.decay import STEP_FALLS, Decay
 from lungfish.core.evidence import (
     DYING_RISE,
     FRICTION_SEEN,
@@ -189,7 +189,7 @@ def _tip_never_reached(case: Case) -> Finding | None:
                 sentence=f"after {case.plan.open_limit_s:.0f} s the pressure still climbed {trend.slope_pa_s:.0f} Pa/s "
                 "and the tip was not reached, which this tube can't need: air is lost on the way",
             )
-    if case.decay is not None and case.decay.died_pa > case.drop_limit_pa > 10.0 * case.decay.left_pa:
+    if case.decay is not None and _nothing_left(case, case.decay):
         return Finding(
             code=Diagnosis.LINE_LEAK,
             quality=Quality.BAD,
@@ -218,6 +218,17 @@ def _swinging(case: Case) -> Finding | None:
         sentence=f"with the valve open the pressure fell by {swing_pa:.0f} Pa and rose again, where friction and "
         f"ripple make {case.drop_limit_pa:.0f} Pa at most: water in the line, or waves",
     )
+
+
+def _nothing_left(case: Case, decay: Decay) -> bool:
+    """More than friction died away after closing, and next to nothing remained of it."""
+    if decay.died_pa > case.drop_limit_pa > 10.0 * decay.left_pa:
+        return True
+    friction_pa = case.weighed.friction_pa
+    doubt_pa = max(4.0 * case.learned.friction_ratio_u, 0.2) * friction_pa
+    excess_pa = min(decay.died_pa, case.closing.plateau_pa - friction_pa - decay.left_pa)
+    bound_pa = doubt_pa + case.setup.ripple_bound_pa + 8.0 * case.record.noise_pa + 50.0
+    return excess_pa > max(bound_pa, 10.0 * decay.left_pa) and not uncovered(case)
 
 
 def _supply_low(case: Case) -> Finding | None:
@@ -301,7 +312,7 @@ def _restricted(case: Case) -> Finding | None:
     restless = _restless(case) is not None
     if sigmas <= DISAGREEMENT_SIGMAS or not shown or (restless and _goes_on_falling(case)):
         return None
-    if case.strange_damping:
+    if case.strange_damping and not _dies_away(case):
         return Finding(
             code=Diagnosis.UNSTEADY,
             quality=Quality.UNCERTAIN,
@@ -310,13 +321,19 @@ def _restricted(case: Case) -> Finding | None:
         )
     odd = case.decay is not None and case.decay.died_pa > max(case.drop_limit_pa, 2.0 * case.decay.left_pa)
     # a leak ends at nothing, a narrowed tip at the head
-    odd = odd or restless or case.closing.shut_in_pa < LEFT_SHARE * grown_pa
+    odd = odd or restless or case.strange_damping or case.closing.shut_in_pa < LEFT_SHARE * grown_pa
     return Finding(
         code=Diagnosis.TUBE_RESTRICTED,
         quality=Quality.UNCERTAIN if odd else Quality.GOOD,
         sentence=f"plateau less friction lies {sigmas:.1f} standard deviations above the shut-in, "
         f"more than {DISAGREEMENT_SIGMAS:.0f}: tip or line has narrowed; the shut-in does not know friction",
     )
+
+
+def _dies_away(case: Case) -> bool:
+    """More than friction died away, slower than the transmitter can be, and then stood: air behind a narrowed tip."""
+    slower = case.closing.damping_s > case.learned.damping_s
+    return slower and not _goes_on_falling(case) and case.drop_pa > case.weighed.friction_pa + _bubble_pa(case)
 
 
 def _stepped_pa(case: Case) -> float:
