@@ -24,10 +24,12 @@ __all__ = [
     "CURRENT",
     "DENSITY",
     "DURATION",
+    "ENERGY_DENSITY",
     "FLOW",
     "LENGTH",
     "PRESSURE",
     "RATIO",
+    "SPEED",
     "TEMPERATURE",
     "VOLUME",
     "WATER_COLUMN_PA",
@@ -76,11 +78,15 @@ PRESSURE: Final = Kind(
 DENSITY: Final = Kind("density", "kg/m**3", "998.2 kg/m**3", ("kg/m**3", "kg/L", "g/cm**3", "g/mL", "lb/ft**3"))
 TEMPERATURE: Final = Kind("temperature", "K", "20 degC", ("degC", "degF", "K"))
 DURATION: Final = Kind("duration", "s", "90 s", ("ms", "s", "min", "h", "day"))
+SPEED: Final = Kind("speed", "m/s", "100 mm/h", ("mm/h", "mm/min", "m/h", "in/h", "ft/h"))
 FLOW: Final = Kind("flow", "m**3/s", "1.5 L/min", ("L/min", "mL/min", "L/h", "m**3/h", "ft**3/min", "ft**3/h"))
 VOLUME: Final = Kind("volume", "m**3", "12.5 m**3", ("m**3", "L", "hL", "ft**3", "US_gal", "imp_gal"))
 ACCELERATION: Final = Kind("acceleration", "m/s**2", "9.81 m/s**2", ("m/s**2", "cm/s**2"))
 ANGLE: Final = Kind("angle", "rad", "52.3 deg", ("deg", "rad"))
 CURRENT: Final = Kind("current", "A", "4 mA", ("mA", "A"))
+ENERGY_DENSITY: Final = Kind(
+    "energy of a volume of air", "J/m**3", "0.12 kWh/m**3", ("kWh/m**3", "Wh/m**3", "kW*min/m**3")
+)
 RATIO: Final = Kind("share", "one", "0.1 %", ("%", "ppm"))
 
 _INCH_M = 0.0254
@@ -132,6 +138,9 @@ degC = kelvin; offset: 273.15 = celsius
 degF = 5 / 9 * kelvin; offset: 255.3722222222222 = fahrenheit
 newton = 1e3 * gram * metre / second ** 2 = N
 pascal = newton / metre ** 2 = Pa
+joule = newton * metre = J
+watt = joule / second = W
+watt_hour = 3600 * joule = Wh
 bar = 1e5 * pascal
 atm = 101325 * pascal
 psi = 4.4482216152605 * newton / inch ** 2
@@ -141,7 +150,7 @@ mmHg = 133.322387415 * pascal
 inHg = 25.4 * mmHg
 """
 
-_PREFIXED = {"metre", "second", "gram", "litre", "newton", "pascal", "bar", "ampere"}
+_PREFIXED = {"metre", "second", "gram", "litre", "newton", "pascal", "bar", "ampere", "joule", "watt", "watt_hour"}
 """Units that are written with a prefix; elsewhere one is a slip, such as `cd` for a day."""
 
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")

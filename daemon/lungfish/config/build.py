@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from lungfish.config.budget import NO_LIMITS, build_budget, build_cost
 from lungfish.config.current import LIVE_ZERO_A, SPAN_A
 from lungfish.config.document import KeyPath
 from lungfish.config.fields import Amperes, Share
@@ -163,6 +164,8 @@ def build_air(form: AirForm, report: Report) -> AirSpec:
         temperature_k=form.temperature,
         critical_ratio=form.critical_ratio,
         simultaneous=form.simultaneous,
+        budget=build_budget(form.budget, NO_LIMITS),
+        cost=build_cost(form),
     )
 
 
@@ -386,4 +389,5 @@ def build_valve(path: KeyPath, form: OutputForm, report: Report) -> ValveSpec | 
         open_value=values[0],
         shut_value=values[1],
         max_open_s=form.max_open if isinstance(form, ValveForm) else math.inf,
+        rated_operations=form.rated_operations if isinstance(form, ValveForm) else None,
     )

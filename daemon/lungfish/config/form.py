@@ -9,9 +9,11 @@ from typing import Annotated, Final, Literal
 
 from pydantic import AfterValidator, Discriminator, Field, Tag
 
+from lungfish.config.budget_form import BudgetForm, Tariff
 from lungfish.config.clear_form import ClearForm
 from lungfish.config.fields import Amperes, Host, Name, Quantity, ReadingUnit, Share, SiteName, StorePath, TimeZone
 from lungfish.config.input_forms import InputsForm, SiteInputsForm
+from lungfish.config.schedule_form import FasterForm, HoldOffForm, OutOfServiceForm, ScheduleForm
 from lungfish.config.sections import PAIR, ROWS, Address, Section, Size, UnitId
 from lungfish.config.valve_form import ValveForm
 from lungfish.config.vent_form import VentForm
@@ -22,6 +24,7 @@ from lungfish.units import (
     CURRENT,
     DENSITY,
     DURATION,
+    ENERGY_DENSITY,
     FLOW,
     LENGTH,
     PRESSURE,
@@ -99,6 +102,14 @@ class AirForm(Section):
     """Critical pressure ratio b of the restrictor (ISO 6358); 0.3 by default (common practice)."""
     simultaneous: Annotated[int, Field(ge=1, le=100)] = 1
     """Purge valves that may be open at once; 1 by default."""
+    stagger: bool = False
+    """The tanks' slots are spread evenly over their intervals after the first cycle; not by default."""
+    budget: BudgetForm | None = None
+    """What may be spent over all tanks; no limit by default."""
+    specific_power: Annotated[float, Quantity(ENERGY_DENSITY, "0.01 kWh/m**3", "2 kWh/m**3")] | None = None
+    """The compressor's specific power, for the ledger: energy for a standard m3; 0.12 kWh/m**3 by default."""
+    tariff: Tariff | None = None
+    """Price of energy, for the ledger; 0.25/kWh by default."""
 
 
 Density = Annotated[float, Quantity(DENSITY, "500 kg/m**3", "3000 kg/m**3")]
@@ -219,6 +230,10 @@ class TransmitterForm(Section):
     """A valve that opens it to the atmosphere, for a regular check of its zero; none by default."""
 
 
+# Looser than the check itself: in many editors `\w` knows plain letters only.
+_NAMED: Final = {"propertyNames": {"pattern": r"^[^\s.,:;/#'\"]{1,40}$"}}
+
+
 class TankForm(Section):
     """One tank."""
 
@@ -240,14 +255,22 @@ class TankForm(Section):
     """The purge valve."""
     every: Annotated[float, Quantity(DURATION, "5 s", "7 day")]
     """Longest time between the starts of two purges."""
+    budget: BudgetForm | None = None
+    """What this tank may spend of the air; no limit by default."""
     clear: ClearForm | None = None
     """What may be done by itself about a plugged tube; nothing by default."""
     inputs: InputsForm | None = None
     """Optional switches of its supply and its air flow."""
-
-
-# Looser than the check itself: in many editors `\w` knows plain letters only.
-_NAMED: Final = {"propertyNames": {"pattern": r"^[^\s.,:;/#'\"]{1,40}$"}}
+    schedule: Annotated[tuple[ScheduleForm, ...] | None, Field(min_length=1, max_length=100, strict=False)] = None
+    """Hours with shorter intervals, and moments at which a purge is due; none by default."""
+    faster: FasterForm | None = None
+    """Purges closer together while the level moves; never by default."""
+    hold_off: Annotated[
+        dict[Name, HoldOffForm] | None, Field(min_length=1, max_length=20, json_schema_extra=_NAMED)
+    ] = None
+    """Contacts that postpone a purge, by name, such as of a mixer; none by default."""
+    out_of_service: OutOfServiceForm | None = None
+    """No purge until a moment; in service by default."""
 
 
 class SiteFileForm(Section):

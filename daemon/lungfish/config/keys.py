@@ -35,6 +35,13 @@ EXAMPLES: Final[Mapping[str, str]] = {
     "air.reference": "20 degC 1 bar",
     "critical_ratio": "0.3",
     "simultaneous": "1",
+    "budget": "{purges_per_hour: 12, per_day: 200 L}",
+    "purges_per_hour": "12",
+    "per_day": "200 L",
+    "budget.rest": "10 s",
+    "specific_power": "0.12 kWh/m**3",
+    "tariff": "0.25 EUR/kWh",
+    "rated_operations": "1000000",
     "inputs": "{supply: {link: panel, unit: 1, input: 0}}",
     "inputs.supply": "{link: panel, unit: 1, input: 0}",
     "inputs.flow": "{link: panel, unit: 1, input: 1}",
@@ -120,6 +127,20 @@ EXAMPLES: Final[Mapping[str, str]] = {
     "active": "high",
     "max_open": "90 s",
     "every": "10 min",
+    "stagger": "true",
+    "schedule": '[{from: "06:00", to: "22:00", days: mon-fri, every: 5 min}, {cron: "0 */2 * * *"}]',
+    "from": '"06:00"',
+    "to": '"22:00"',
+    "days": "mon-fri",
+    "cron": '"0 */2 * * *"',
+    "faster": "{every: 2 min, moving: 100 mm/h}",
+    "faster.every": "2 min",
+    "moving": "100 mm/h",
+    "hold_off": "{mixer: {link: panel, unit: 1, input: 4}}",
+    "at_most": "30 min",
+    "out_of_service": '{reason: tube taken out for cleaning, until: "2026-12-01 08:00"}',
+    "reason": "tube taken out for cleaning",
+    "until": '"2026-12-01 08:00"',
 }
 """A sensible value of each key, as it would be written; with its section's name where it depends. Invented."""
 
@@ -188,7 +209,10 @@ def known_keys(path: KeyPath, data: object) -> tuple[str, ...]:
     here = data
     for part in path:
         annotation = _inside(annotation, part, here)
-        here = here.get(part) if isinstance(here, dict) else None
+        if isinstance(here, list) and isinstance(part, int):
+            here = here[part] if part < len(here) else None
+        else:
+            here = here.get(part) if isinstance(here, dict) else None
     section = _section(annotation, here)
     return _keys(section) if section is not None else ()
 
@@ -225,8 +249,11 @@ def _section(annotation: object, here: object) -> type[Section] | None:
 
 
 def _inside(annotation: object, part: str | int, here: object) -> object:
-    if get_origin(annotation) is dict:
-        return get_args(annotation)[1]
+    for form in (annotation, *get_args(annotation)):
+        if get_origin(form) is dict:
+            return get_args(form)[1]
+    if isinstance(part, int):
+        return annotation  # of a list: what its entries may be
     section = _section(annotation, here)
     for name, field in section.model_fields.items() if section is not None else ():
         if part == (field.alias or name):

@@ -13,6 +13,7 @@ from pydantic import ValidationError
 from lungfish import units
 from lungfish.config.addresses import check_addresses
 from lungfish.config.agreement import check_air_share, check_tank
+from lungfish.config.budget import check_budgets, with_budget
 from lungfish.config.build import Place, build_air, build_link, build_place, build_store, build_tank
 from lungfish.config.clearing import check_clear, with_clear
 from lungfish.config.cycle import setup_of
@@ -23,6 +24,7 @@ from lungfish.config.inputs import build_supply, with_inputs
 from lungfish.config.messages import form_problems
 from lungfish.config.model import AirSpec, Site, Tank
 from lungfish.config.report import Report
+from lungfish.config.scheduling import with_schedule
 from lungfish.config.sections import Section
 from lungfish.config.venting import with_vent
 from lungfish.errors import ConfigError, Problem
@@ -113,11 +115,15 @@ def _understood(data: Mapping[str, Any], base: Path, report: Report) -> Site | N
     inputs = _sound(SiteInputsForm, data.get("inputs"))
     supply = build_supply(("inputs", "supply"), inputs.supply, report) if inputs else None
     tanks: dict[str, Tank] = {}
-    for name, form in _named(TankForm, data.get("tanks")):
+    forms = _named(TankForm, data.get("tanks"))
+    spread = air is not None and air.stagger and len(forms) > 1
+    stagger = {name: (number + 1) / len(forms) if spread else 0.0 for number, (name, _) in enumerate(forms)}
+    for name, form in forms:
         tank = build_tank(name, form, place, report) if form else None
         if form is not None and tank is not None:
             tank = with_vent(with_inputs(tank, form.inputs, supply, report), form.transmitter.vent, report)
-            tanks[name] = with_clear(tank, form.clear, links, air_spec, report)
+            tank = with_schedule(tank, form, site.timezone if site else "UTC", stagger[name], report)
+            tanks[name] = with_budget(with_clear(tank, form.clear, links, air_spec, report), form.budget)
     check_addresses(links, tanks, report, supply)
     if air_spec is None:
         return None
@@ -160,6 +166,7 @@ def _check_physics(tanks: Mapping[str, Tank], air: AirSpec, place: Place, report
         check_tank(tank, setups[name], report)
         check_clear(tank, setups[name], report)
     check_air_share(tanks, setups, air.simultaneous, report)
+    check_budgets(tanks, setups, air, report)
 
 
 def _sound(form: type[_Form], data: object) -> _Form | None:

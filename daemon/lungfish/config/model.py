@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
 
+from lungfish.config.budget import NO_LIMITS, TANK_LIMITS, USUAL_COST, CostSpec
+from lungfish.config.schedule_model import EVERY_ALONE, Schedule
 from lungfish.config.valve_model import (
     Output,
     ValveSpec,
@@ -16,6 +18,7 @@ from lungfish.config.valve_model import (
     valve_names,
     vent_valve_name,
 )
+from lungfish.core.air_budget import Limits
 from lungfish.errors import Problem
 from lungfish.physics.standard import ReferenceState
 from lungfish.physics.vessel import Vessel
@@ -129,6 +132,10 @@ class AirSpec:
     """Critical pressure ratio b of the restrictors (ISO 6358), 1."""
     simultaneous: int
     """Purge valves that may be open at once."""
+    budget: Limits = NO_LIMITS
+    """What may be spent over all tanks."""
+    cost: CostSpec = USUAL_COST
+    """What air costs, for the ledger."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -315,8 +322,12 @@ class Tank:
     """Longest time between the starts of two purges, s."""
     inputs: InputsSpec = InputsSpec()
     """Switches for supply and flow; the site's own where the tank has none."""
+    budget: Limits = TANK_LIMITS
+    """What this tank may spend of the air."""
     clear: ClearSpec | None = None
     """What may be done about a plugged tube; None: nothing is blown."""
+    schedule: Schedule = EVERY_ALONE
+    """What says when it is purged besides `every`; by default nothing."""
 
     @property
     def blow_valve(self) -> ValveSpec | None:

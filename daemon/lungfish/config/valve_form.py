@@ -39,3 +39,5 @@ class ValveForm(OutputForm):
 
     max_open: Annotated[float, Quantity(DURATION, "1 s", "1 h")]
     """Longest time that the valve may be open in one cycle."""
+    rated_operations: Annotated[int, Field(ge=1, le=10**12)] | None = None
+    """Openings that it is rated for, from its data sheet, for the ledger; not known by default."""

@@ -41,6 +41,8 @@ class ValveSpec:
     """What is written to shut it; never the same."""
     max_open_s: float
     """Longest time that it may be open in one cycle or zero check, s; infinite: no limit."""
+    rated_operations: int | None = None
+    """Openings that it is rated for; None: not known."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
