@@ -13,7 +13,8 @@ from lungfish.core.budget import Budget, Measured
 from lungfish.core.case import Case, longest_damping_s
 from lungfish.core.closing import Closing
 from lungfish.core.codes import Diagnosis, Finding, Quality
-from lungfish.core.evidence import closing_weak, flowing_on_m, pooled_closing, tip_proven
+from lungfish.core.evidence import tip_proven
+from lungfish.core.friction_shown import closing_weak, flowing_on_m, pooled_closing
 from lungfish.core.level import Weighed, level_of, still_flowing, weigh
 from lungfish.core.plan import LEVEL_RATE_PA_S, Plan
 from lungfish.core.proof import movement_of

@@ -6,8 +6,9 @@ import math
 from dataclasses import dataclass
 
 from lungfish.core.air import first_bubble_after_s
-from lungfish.core.evidence import FRICTION_SEEN, RIPPLE_SHOWS, TIMELY_LEAST_S
+from lungfish.core.evidence import RIPPLE_SHOWS, TIMELY_LEAST_S
 from lungfish.core.expect import bubbling_friction_pa
+from lungfish.core.friction_shown import FRICTION_SEEN
 from lungfish.core.level import DAMPING_MODEL, freeze_sd_pa
 from lungfish.core.plan import FALSE_STEADY, LEVEL_RATE_PA_S, PERIOD_S, WINDOWS_S, Plan, longest_lag_pa
 from lungfish.core.record import Record

@@ -7,18 +7,10 @@ import math
 from lungfish.core.air import first_bubble_after_s
 from lungfish.core.case import Case
 from lungfish.core.codes import Diagnosis, Finding, Quality
-from lungfish.core.evidence import (
-    STUCK_DROP,
-    closing_weak,
-    dying_rise,
-    friction_missing_in_many,
-    friction_shows,
-    late_rise,
-    ripple_goes_on,
-    tip_proven,
-)
+from lungfish.core.evidence import dying_rise, late_rise, ripple_goes_on, tip_proven
 from lungfish.core.expect import unit_weight_pa_m
 from lungfish.core.fit import fit_line
+from lungfish.core.friction_shown import STUCK_DROP, closing_weak, friction_missing_in_many, friction_shows
 from lungfish.core.level import DISAGREEMENT_SIGMAS
 from lungfish.core.plan import Plan
 from lungfish.core.record import Record
