@@ -62,6 +62,11 @@ def check_addresses(links: _Links, tanks: Mapping[str, Tank], report: Report, su
         for key, spec in (("supply", tank.inputs.supply), ("flow", tank.inputs.flow))
         if spec is not None and spec is not supply
     ]
+    groups += [
+        _input_uses(("tanks", name, "hold_off", hold.name), hold.switch, links, report)
+        for name, tank in tanks.items()
+        for hold in tank.schedule.hold_off
+    ]
     for group in groups:
         for use in group:
             for earlier in uses:
@@ -109,7 +114,8 @@ def _links_of(tank: Tank) -> tuple[str, ...]:
     valves = tuple(valve.link for valve in (tank.blow_valve, tank.vent_valve) if valve is not None)
     spec = tank.isolate
     isolate = () if spec is None else (spec.valve.link, spec.shut.link, spec.safe.link)
-    return (tank.transmitter.link, tank.valve.link, *valves, *isolate, *inputs)
+    holds = tuple(hold.switch.link for hold in tank.schedule.hold_off)
+    return (tank.transmitter.link, tank.valve.link, *valves, *isolate, *inputs, *holds)
 
 
 def _check_link(path: KeyPath, link: str, links: _Links, report: Report) -> None:
