@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from lungfish.app.house import tell_unfinished
+from lungfish.core.air_budget import KeptOpening
 from lungfish.core.baseline import Baseline
 from lungfish.core.cycle import Cycle
 from lungfish.core.setup import CycleSetup, Learned
@@ -48,6 +49,10 @@ class StoreKeeper(MemoryKeeper):
 
     def clearing_tries(self, tank: str) -> tuple[Stamp, ...] | None:
         return self.store.clearing_tries(tank)
+
+    def recent_openings(self, now: Stamp, within_s: float) -> list[tuple[KeptOpening, float]] | None:
+        self.store.flush().result(10.0)
+        return self.store.recent_openings(now, within_s)
 
     def put_zero(self, record: ZeroRecord) -> None:
         self.store.put_zero(record)

@@ -14,6 +14,7 @@ from lungfish.app.journal import Journal
 from lungfish.app.notify import ServiceManager
 from lungfish.app.tank_loop import CycleMaker
 from lungfish.config import Site, Tank, blow_valve_name, isolating_valve_name, load_site_text, vent_valve_name
+from lungfish.core.air_budget import KeptOpening
 from lungfish.core.baseline import Baseline
 from lungfish.core.cycle import Cycle
 from lungfish.core.events import Input, ValveState
@@ -123,6 +124,9 @@ class MemoryKeeper:
 
     def clearing_tries(self, tank: str) -> tuple[Stamp, ...] | None:
         return tuple(at for name, at in self.tries if name == tank)
+
+    def recent_openings(self, now: Stamp, within_s: float) -> list[tuple[KeptOpening, float]] | None:
+        return []
 
     def put_zero(self, record: ZeroRecord) -> None:
         self.kept_zeros.append(record)

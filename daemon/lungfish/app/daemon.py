@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from lungfish.app.air import AirPermits
+from lungfish.app.air_budget import AirBudget
 from lungfish.app.isolating import Isolator
 from lungfish.app.journal import Journal
 from lungfish.app.notify import ServiceManager
@@ -61,6 +62,7 @@ def build_tank_loop(
     progress: Progress,
     watch: OpenWatch | None = None,
     make_cycle: CycleMaker = Cycle,
+    budget: AirBudget | None = None,
 ) -> TankLoop:
     """Put one tank's loop together.
 
@@ -74,6 +76,7 @@ def build_tank_loop(
         progress: where the loop promises its work.
         watch: shuts valves that are open too long.
         make_cycle: makes the machine for one cycle.
+        budget: what may be spent of the air; None: nothing limits it.
     """
     name = tank.name
 
@@ -120,6 +123,7 @@ def build_tank_loop(
         blow_valve,
         vent_valve,
         isolator,
+        budget,
     )
 
 
@@ -154,6 +158,7 @@ class Daemon:
         self._progress = Progress()
         self._stopping = asyncio.Event()
         air = AirPermits(site.air.simultaneous)
+        budget = AirBudget(site, clock, journal)
         self.loops = {
             name: build_tank_loop(
                 site,
@@ -165,6 +170,7 @@ class Daemon:
                 progress=self._progress,
                 watch=watch,
                 make_cycle=make_cycle,
+                budget=budget,
             )
             for name, tank in site.tanks.items()
         }

@@ -11,6 +11,7 @@ from typing import Protocol
 
 from lungfish.app.clock import Stamps
 from lungfish.app.log import event_log
+from lungfish.core.air_budget import KeptOpening
 from lungfish.core.baseline import Baseline
 from lungfish.core.setup import Learned
 from lungfish.ports import BaselineRequest, EventRecord, ReadingRecord, ReadingSink, Stamp, ZeroRecord
@@ -55,6 +56,10 @@ class Keeper(ReadingSink, Protocol):
 
     def clearing_tries(self, tank: str) -> tuple[Stamp, ...] | None:
         """When that was put down; None when it can't be read."""
+        ...
+
+    def recent_openings(self, now: Stamp, within_s: float) -> list[tuple[KeptOpening, float]] | None:
+        """Openings of any tank that may lie within a time before now, each with its age, s; None: can't be read."""
         ...
 
     def put_zero(self, record: ZeroRecord) -> None:

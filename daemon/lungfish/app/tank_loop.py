@@ -9,6 +9,7 @@ from collections.abc import Callable, Coroutine, Mapping
 from dataclasses import replace
 from typing import Any
 
+from lungfish.app.air_budget import AirBudget
 from lungfish.app.clearing import Unplugging
 from lungfish.app.clock import pause_until
 from lungfish.app.isolating import Isolator
@@ -76,6 +77,7 @@ class TankLoop:
         blow_valve: what a plug is blown down with, if that is not the purge valve.
         vent_valve: what opens the transmitter to the atmosphere, if anything does.
         isolator: what cuts the transmitter off while the tube is blown down, if anything does.
+        budget: what may be spent of the air; None: a person asks for the purge, and has it.
     """
 
     def __init__(
@@ -92,6 +94,7 @@ class TankLoop:
         blow_valve: PurgeValve | None = None,
         vent_valve: PurgeValve | None = None,
         isolator: Isolator | None = None,
+        budget: AirBudget | None = None,
     ) -> None:
         self.tank = tank
         self.valve = valve
@@ -116,6 +119,8 @@ class TankLoop:
         self._upkeep = Upkeep(tank.name, setup, self._config, journal)
         self._unplugging = Unplugging(tank, setup, journal)
         self._found: Reading | None = None
+        self._budget = budget
+        self._postponed = False
         self._pacing: Pacing | None = None
         self._run: CycleRun | None = None
         self.last_record: ReadingRecord | None = None
@@ -145,7 +150,7 @@ class TankLoop:
         else:
             await self._rest(self._pacing)
         while not self._stop.is_set():
-            reading = await self.cycle()
+            reading = await self._cycle_in_budget()
             if reading is not None and not self._stop.is_set() and not await self._clear_after(reading):
                 await self._check_zero_after(reading)
             if not self._stop.is_set():
@@ -156,6 +161,19 @@ class TankLoop:
     def finish(self) -> None:
         """Hand over to the store what is not kept yet; no further cycle comes."""
         self._upkeep.finish()
+
+    async def _cycle_in_budget(self, *, urgent: bool = False) -> Reading | None:
+        """A cycle as soon as its air may be spent; None when told to stop before it began."""
+        if self._budget is None:
+            return await self.cycle()
+        name = self.tank.name
+        self._postponed = await self._budget.wait(
+            name, self._stop, lambda until_s: self._progress.promise(name, until_s + _NEXT_EVENT_S), urgent=urgent
+        )
+        try:
+            return None if self._stop.is_set() else await self.cycle()
+        finally:
+            self._budget.ended(name)
 
     async def cycle(self) -> Reading | None:
         """Take one cycle now.
@@ -313,6 +331,8 @@ class TankLoop:
 
     def _put(self, record: ReadingRecord) -> None:
         self.last_record = record
+        if self._budget is not None:
+            self._budget.took(record)
         self._journal.reading(record)
 
     async def _see_it_shut(self) -> None:
@@ -327,7 +347,7 @@ class TankLoop:
     async def _rest(self, pacing: Pacing) -> None:
         """Wait for the next slot, or for the stop."""
         due_s, missed = pacing.next_slot(self._clock.monotonic_s())
-        if missed:
+        if missed and not self._postponed:
             self._journal.event(
                 "gap",
                 f"{missed} slot{'s' if missed > 1 else ''} of {self.tank.name} passed without a cycle, for the one "

@@ -5,17 +5,21 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 from urllib.parse import quote
 
+from lungfish.core.air_budget import KeptOpening, recent
+from lungfish.core.clearing_tries import TryMoment
 from lungfish.core.setup import Learned
 from lungfish.errors import StoreError
 from lungfish.ports import BaselineRequest, ClockState, Stamp, TracePoint, ZeroRecord
 from lungfish.store.air import AIR_SUMS
 from lungfish.store.baselines import StoredBaseline, baseline_from_json, requests_in
 from lungfish.store.clearings import tries_in
+from lungfish.store.openings import openings_in
 from lungfish.store.records import AirDay, AirUse, StoredEvent, StoredReading
 from lungfish.store.rows import Intent, learned_from_json
 from lungfish.store.schema import APPLICATION_ID, SCHEMA_VERSION
@@ -163,6 +167,21 @@ class Archive:
         """When the latest tries to blow a tank's tube free began, the oldest first."""
         try:
             return tries_in(self._connection, tank)
+        except sqlite3.Error as exc:
+            raise StoreError(f"{self._path}: can't be read: {exc}") from exc
+
+    def recent_openings(self, now: Stamp, within_s: float) -> list[tuple[KeptOpening, float]]:
+        """Openings that may lie within a time before now, and how long ago each surely was, s.
+
+        Args:
+            now: now.
+            within_s: how far back, s.
+        """
+        moment = TryMoment(boot_id=now.boot_id, monotonic_s=now.monotonic_s, utc_s=now.utc_s)
+        synchronised = now.clock is ClockState.SYNCHRONISED
+        try:
+            with closing(openings_in(self._connection)) as kept:
+                return recent(kept, moment, synchronised=synchronised, within_s=within_s)
         except sqlite3.Error as exc:
             raise StoreError(f"{self._path}: can't be read: {exc}") from exc
 

@@ -11,6 +11,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+from lungfish.core.air_budget import KeptOpening
 from lungfish.core.baseline import Baseline
 from lungfish.core.codes import Diagnosis, Quality
 from lungfish.core.setup import Learned
@@ -220,6 +221,19 @@ class Store:
         try:
             with Archive(self._path) as archive:
                 return archive.clearing_tries(tank)
+        except StoreError:
+            return None  # told by `trouble`
+
+    def recent_openings(self, now: Stamp, within_s: float) -> list[tuple[KeptOpening, float]] | None:
+        """Openings that may lie within a time before now, and how long ago each surely was, s; None: can't be read.
+
+        Args:
+            now: now.
+            within_s: how far back, s.
+        """
+        try:
+            with Archive(self._path) as archive:
+                return archive.recent_openings(now, within_s)
         except StoreError:
             return None  # told by `trouble`
 
