@@ -194,12 +194,14 @@ class VirtualSite:
         level_m: Callable[[float], float] = lambda _t_s: 1.5,
         make_cycle: CycleMaker = Cycle,
         manager: ServiceManager | None = None,
+        boot: str = "boot",
+        utc_offset_s: float = 1.7e9,
     ) -> None:
         self.site = site
         self.clock = LoopClock()
-        self.utc_offset_s = 1.7e9
+        self.utc_offset_s = utc_offset_s
         self.keeper = keeper or MemoryKeeper()
-        stamps = Stamps("boot", self.clock, self._utc_s, lambda: ClockState.SYNCHRONISED)
+        stamps = Stamps(boot, self.clock, self._utc_s, lambda: ClockState.SYNCHRONISED)
         self.journal = Journal(self.keeper, stamps)
         self.plants = {name: plant_for(site, tank, level_m, n) for n, (name, tank) in enumerate(site.tanks.items())}
         self.links = {name: RigLink() for name in site.tanks}
