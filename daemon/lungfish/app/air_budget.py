@@ -80,16 +80,15 @@ class AirBudget:
         """
         due_s = self._clock.monotonic_s()
         if not urgent:
-            self._tell(tank, self.may_purge(tank, due_s))
-            await self._pause(lambda: self._own(tank, self._clock.monotonic_s()), stop, promise)
+            await self._pause(tank, lambda: self._own(tank, self._clock.monotonic_s()), stop, promise)
             self._line.append(tank)
             try:
-                await self._pause(lambda: self._turn(tank), stop, promise)
+                await self._pause(tank, lambda: self._turn(tank), stop, promise)
             finally:
                 self._line.remove(tank)
         now_s = self._clock.monotonic_s()
         self._begun[tank] = Opening(at_s=now_s, air_m3=self._largest_m3[tank], under_way=True)
-        if now_s == due_s:
+        if now_s - due_s < _NEWS_S:
             self._told.discard(tank)
         return now_s > due_s
 
@@ -116,13 +115,14 @@ class AirBudget:
         self._begun.pop(tank, None)
 
     async def _pause(
-        self, ask: Callable[[], Permission], stop: asyncio.Event, promise: Callable[[float], None]
+        self, tank: str, ask: Callable[[], Permission], stop: asyncio.Event, promise: Callable[[float], None]
     ) -> None:
         while not stop.is_set():
-            from_s = ask().from_s
-            if from_s <= self._clock.monotonic_s():
+            found = ask()
+            if found.from_s <= self._clock.monotonic_s():
                 return
-            until_s = max(from_s, self._clock.monotonic_s() + _LEAST_WAIT_S)
+            self._tell(tank, found)
+            until_s = max(found.from_s, self._clock.monotonic_s() + _LEAST_WAIT_S)
             promise(until_s)
             await pause_until(self._clock, until_s, stop)
 

@@ -12,6 +12,7 @@ __all__ = ["DAY_S", "HOUR_S", "KeptOpening", "Limits", "Opening", "Permission", 
 HOUR_S = 3600.0
 DAY_S = 86400.0
 _LITRES = 1000.0
+_ASK_AGAIN_S = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,12 +59,24 @@ class Permission:
 def permission(openings: Sequence[Opening], limits: Limits, now_s: float, next_air_m3: float) -> Permission:
     """From when on the next purge may start.
 
+    What is under way counts with the most that it can take, and is over soon: where it alone stands in the way, or
+    stands in the way longest, the answer is a moment at which to ask again.
+
     Args:
         openings: those of the limits' owner, in any order; older ones than the horizon do no harm.
         limits: what may be spent.
         now_s: monotonic time.
         next_air_m3: the most that the next purge can take, standard m3.
     """
+    found = _permission(openings, limits, now_s, next_air_m3)
+    over = [each for each in openings if not each.under_way]
+    if not found.why or len(over) == len(openings):
+        return found
+    sure = _permission(over, limits, now_s, next_air_m3)
+    return Permission(from_s=max(sure.from_s, now_s + _ASK_AGAIN_S), why=sure.why or found.why)
+
+
+def _permission(openings: Sequence[Opening], limits: Limits, now_s: float, next_air_m3: float) -> Permission:
     found = [_rested(openings, limits, now_s), _counted(openings, limits, now_s)]
     found.append(_supplied(openings, limits, now_s, next_air_m3))
     return max(found, key=lambda each: each.from_s)
