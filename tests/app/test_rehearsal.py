@@ -1,0 +1,142 @@
+"""A rehearsal is the real daemon: what it sums up is what happened to the plant."""
+
+from __future__ import annotations
+
+import logging
+import math
+from array import array
+from collections.abc import Iterator
+from dataclasses import replace
+
+import pytest
+
+from lungfish.app.bus_load import predicted_transactions_s
+from lungfish.app.rehearsal import Plot, Rehearsal, rehearse
+from lungfish.app.rehearsal_notes import AlarmSeen, ErrorMeter, Shown
+from lungfish.app.rehearsal_plot import filling_of, plot_of
+from lungfish.rig.filling import LevelTrack, Stay
+from lungfish.rig.jumping_loop import JumpingLoop
+from tests.app.virtual_site import site_of
+
+HOUR_S = 3600.0
+
+
+@pytest.fixture(autouse=True)
+def _quiet() -> Iterator[None]:
+    logging.disable(logging.INFO)
+    yield
+    logging.disable(logging.NOTSET)
+
+
+def plot(hours: float, *, tanks: int = 1, seed: int = 1, kind: str = "daily") -> Plot:
+    site = site_of(tanks)
+    fillings = {
+        name: filling_of(tank, kind, hours * HOUR_S, seed + n) for n, (name, tank) in enumerate(site.tanks.items())
+    }
+    return plot_of(site, fillings, hours * HOUR_S, seed, 0.005, None)
+
+
+@pytest.fixture(scope="module")
+def four_hours() -> Rehearsal:
+    return rehearse(plot(4.0, tanks=2))
+
+
+def test_every_slot_has_its_reading(four_hours: Rehearsal) -> None:
+    for tank in four_hours.tanks.values():
+        assert tank.readings == len(tank.purges)
+        assert tank.readings >= 24
+        assert max(b - a for a, b in zip(tank.purges, tank.purges[1:], strict=False)) < 600.0 + 60.0
+
+
+def test_readings_are_good_and_right(four_hours: Rehearsal) -> None:
+    for tank in four_hours.tanks.values():
+        assert tank.good == tank.readings
+        assert tank.worst_reading_m is not None
+        assert 0.0 < tank.worst_reading_m < 0.01
+
+
+def test_the_air_that_is_counted_is_what_the_plant_took(four_hours: Rehearsal) -> None:
+    for tank in four_hours.tanks.values():
+        assert tank.ways[-1].air_sl == pytest.approx(tank.plant_air_sl, rel=0.01)
+
+
+def test_nothing_is_left_open_and_every_opening_is_counted(four_hours: Rehearsal) -> None:
+    assert four_hours.all_shut
+    for tank in four_hours.tanks.values():
+        assert not tank.valve_open
+        assert tank.ways[-1].openings == tank.readings
+
+
+def test_the_three_ways_stand_in_the_order_of_their_air(four_hours: Rehearsal) -> None:
+    for tank in four_hours.tanks.values():
+        continuous, timer, ours = tank.ways
+        assert (continuous.name, timer.name, ours.name) == ("continuous", "fixed timer", "lungfish")
+        # 2 SL/min for four hours, by hand
+        assert continuous.air_sl == pytest.approx(480.0, rel=1e-6)
+        assert timer.openings == 24
+        assert timer.air_sl == pytest.approx(2.0 * 24 * tank.timer_open_s / 60.0, rel=1e-6)
+        assert ours.air_sl < 0.2 * timer.air_sl < 0.02 * continuous.air_sl
+
+
+def test_the_same_seed_gives_the_same_rehearsal_and_another_another() -> None:
+    first, again, other = (rehearse(plot(1.0, seed=seed)) for seed in (3, 3, 4))
+    assert first == again
+    assert first.tanks != other.tanks
+
+
+def test_jumping_changes_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Moving the clock in place of waiting is a saving of time alone: no cycle is left out, none differs."""
+    jumped = rehearse(plot(2.0, tanks=2))
+    monkeypatch.setattr(JumpingLoop, "jump", lambda _self, _at_s: False)
+    assert rehearse(plot(2.0, tanks=2)) == jumped
+
+
+def test_the_load_of_the_bus_is_as_predicted(four_hours: Rehearsal) -> None:
+    (measured,) = four_hours.transactions_s.values()
+    (predicted,) = predicted_transactions_s(plot(1.0, tanks=2).site).values()
+    assert predicted == pytest.approx(measured, rel=0.2)
+
+
+def test_a_slow_bus_makes_tanks_wait_for_their_turn() -> None:
+    quick, slow = plot(0.5, tanks=4), replace(plot(0.5, tanks=4), transaction_s=0.0275)
+    (quick_s,), (slow_s,) = (rehearse(each).longest_wait_s.values() for each in (quick, slow))
+    assert slow_s > 2.0 * quick_s
+
+
+def test_a_storm_is_seen_and_its_delay_told() -> None:
+    storm = plot(24.0, kind="storm")
+    (tank,) = rehearse(storm).tanks.values()
+    passed = storm.tracks["t0"].stays_above(storm.alarms_m["t0"])
+    assert passed
+    for way in tank.ways:
+        assert len(way.delays_s) + way.missed == len(passed)
+        assert all(0.0 <= delay_s < 601.0 + 60.0 for delay_s in way.delays_s)
+
+
+def test_what_is_shown_is_compared_until_something_else_is() -> None:
+    ramp = LevelTrack(array("d", [0.0, 1000.0]), array("d", [0.0, 1.0]))
+    meter = ErrorMeter(ramp)
+    meter.show(100.0, 0.1)
+    meter.show(500.0, 0.5)
+    meter.up_to(600.0)
+    assert meter.unknown_s == 110.0  # 0, 10, ... 100 s
+    assert meter.worst_m == pytest.approx(0.4)
+    assert meter.quantile_m(0.5) == pytest.approx(0.16, abs=0.02)  # 0 to 0.4 for 400 s, 0 to 0.1 for 100 s
+
+
+def test_no_level_shown_has_no_error() -> None:
+    meter = ErrorMeter(LevelTrack(array("d", [0.0, 1000.0]), array("d", [0.0, 1.0])))
+    meter.up_to(1000.0)
+    assert meter.worst_m is None
+    assert meter.quantile_m(0.95) is None
+
+
+def test_a_passing_is_seen_by_the_first_level_that_is_true_for_a_later_moment() -> None:
+    seen = AlarmSeen(2.0, [Stay(100.0, 400.0), Stay(500.0, 510.0), Stay(900.0, math.inf)])
+    seen.take(Shown(101.0, 99.0, 2.1))  # true for a moment before it passed
+    seen.take(Shown(130.0, 120.0, 1.99))
+    seen.take(Shown(190.0, 180.0, 2.3))
+    seen.take(Shown(600.0, 590.0, 1.0))  # the second came and went unseen
+    seen.end(1000.0)
+    assert seen.delays_s == [90.0]
+    assert seen.missed == 2
