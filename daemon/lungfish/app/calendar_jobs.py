@@ -48,6 +48,7 @@ class CalendarJobs:
         journal: where clock steps go.
         clock: monotonic time.
         scheduler: for tests; None makes one.
+        on_step: called after each step of the wall clock.
     """
 
     def __init__(
@@ -57,12 +58,14 @@ class CalendarJobs:
         journal: Journal,
         clock: Clock,
         scheduler: Any = None,  # noqa: ANN401 - the library is untyped
+        on_step: Callable[[], None] | None = None,
     ) -> None:
         self._upkeep = upkeep
         self._zone = ZoneInfo(timezone)
         self._journal = journal
         self._clock = clock
         self._watch = StepWatch(journal.stamps)
+        self._on_step = on_step
         self._scheduler = scheduler or AsyncIOScheduler(timezone=self._zone)
 
     def start(self) -> None:
@@ -107,6 +110,8 @@ class CalendarJobs:
             level=logging.WARNING,
         )
         self._scheduler.wakeup()
+        if self._on_step is not None:
+            self._on_step()
 
     def _today(self) -> date:
         return datetime.fromtimestamp(self._journal.stamps.now().utc_s, UTC).astimezone(self._zone).date()

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 from lungfish.app.air import AirPermits
 from lungfish.app.air_budget import AirBudget
+from lungfish.app.hold_off import HoldOff
 from lungfish.app.isolating import Isolator
 from lungfish.app.journal import Journal
 from lungfish.app.notify import ServiceManager
@@ -49,6 +50,8 @@ class Devices:
     """What opens transmitters to the atmosphere, where there is such a valve."""
     switches: Mapping[str, Mapping[Input, Switch]] = field(default_factory=dict)
     """Optional inputs; a tank without any may be left out."""
+    hold_off: Mapping[str, Mapping[str, Switch]] = field(default_factory=dict)
+    """By tank and name, the contacts that postpone a purge; a tank without any may be left out."""
 
 
 def build_tank_loop(
@@ -124,6 +127,8 @@ def build_tank_loop(
         vent_valve,
         isolator,
         budget,
+        site.timezone,
+        HoldOff(name, holds, devices.hold_off[name], clock, journal) if (holds := tank.schedule.hold_off) else None,
     )
 
 
@@ -205,6 +210,11 @@ class Daemon:
     def abort(self, tank: str, reason: str) -> None:
         """End a tank's cycle under way; its row says why."""
         self.loops[tank].abort(reason)
+
+    def clock_stepped(self) -> None:
+        """The wall clock was stepped: what a schedule puts on it is worked out anew."""
+        for loop in self.loops.values():
+            loop.clock_stepped()
 
     def _valves(self) -> list[PurgeValve]:
         return [valve for loop in self.loops.values() for valve in loop.every_valve]

@@ -87,6 +87,7 @@ async def open_house(site: Site, on_reading: OnReading | None = None) -> AsyncIt
             vent_valves=links.vent_valves,
             isolating=links.isolating,
             switches=links.switches,
+            hold_off=links.hold_off,
         )
 
         def acted(tank: str, text: str) -> None:
@@ -161,7 +162,7 @@ async def run_site(site: Site, on_reading: OnReading | None = None, stop: asynci
                 site, house.devices, house.clock, house.journal, watch=house.guard, manager=ServiceManager()
             )
             house.on_guard = daemon.abort
-            jobs = CalendarJobs(house.store, site.timezone, house.journal, house.clock)
+            jobs = CalendarJobs(house.store, site.timezone, house.journal, house.clock, on_step=daemon.clock_stepped)
             jobs.start()
             watching = asyncio.create_task(jobs.watch_clock(), name="wall clock")
             try:

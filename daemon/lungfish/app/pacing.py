@@ -4,7 +4,12 @@ from __future__ import annotations
 
 import math
 
+from lungfish.core.reading import Reading
+
 __all__ = ["Pacing"]
+
+_EARLY_S = 1.0
+"""Less than this before its slot, a cycle is no early one."""
 
 _ROUNDING = 1e-9
 """Share of a period by which a slot may seem past because of floating point alone."""
@@ -22,6 +27,28 @@ class Pacing:
         self._first_s = first_s
         self._every_s = every_s
         self._number = 0
+        self._due_s = first_s
+
+    @property
+    def out_of_service(self) -> bool:
+        """Never: that needs a schedule."""
+        return False
+
+    def began(self, now_s: float) -> None:
+        """A cycle begins; one that begins before its slot moves the slots, so that none comes hard upon it.
+
+        Args:
+            now_s: monotonic time.
+        """
+        if now_s < self._due_s - _EARLY_S:
+            self._first_s, self._number, self._due_s = now_s, 0, now_s
+
+    def found(self, reading: Reading) -> None:
+        """Take in what a cycle found: here nothing follows from it.
+
+        Args:
+            reading: of any quality.
+        """
 
     def next_slot(self, now_s: float) -> tuple[float, int]:
         """Move on to the next slot that is not past.
@@ -34,4 +61,5 @@ class Pacing:
         """
         expected = self._number + 1
         self._number = max(expected, math.ceil((now_s - self._first_s) / self._every_s - _ROUNDING))
-        return self._first_s + self._number * self._every_s, self._number - expected
+        self._due_s = self._first_s + self._number * self._every_s
+        return self._due_s, self._number - expected

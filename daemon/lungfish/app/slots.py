@@ -12,7 +12,8 @@ from collections import deque
 from dataclasses import dataclass
 from itertools import islice
 
-from lungfish.app.clock import Stamps, StepWatch
+from lungfish.app.clock import StepWatch
+from lungfish.app.journal import Journal
 from lungfish.app.pacing import Pacing
 from lungfish.app.schedule import Calendar, Due
 from lungfish.config.model import Tank
@@ -60,15 +61,16 @@ class Slots:
     Args:
         tank: the tank.
         timezone: of its site.
-        stamps: both clocks.
+        journal: both clocks, and where it is told that the tank goes out of service and comes back.
         first_s: monotonic moment of the first slot.
     """
 
-    def __init__(self, tank: Tank, timezone: str, stamps: Stamps, first_s: float) -> None:
+    def __init__(self, tank: Tank, timezone: str, journal: Journal, first_s: float) -> None:
         self._tank = tank
         self._calendar = Calendar(tank.schedule, tank.every_s, timezone)
-        self._stamps = stamps
-        self._watch = StepWatch(stamps)
+        self._journal = journal
+        self._stamps = journal.stamps
+        self._watch = StepWatch(journal.stamps)
         self._first_s = first_s
         self._last_s: float | None = None
         self._spread_s: float | None = None
@@ -76,6 +78,7 @@ class Slots:
         self._levels: deque[_Seen] = deque(maxlen=_KEPT)
         self._due: Due | None = None
         self._asked = False
+        self._said_out = False
 
     @property
     def why(self) -> str:
@@ -94,6 +97,9 @@ class Slots:
         Args:
             now_s: monotonic time.
         """
+        if self._said_out:
+            self._said_out = False
+            self._journal.event("out-of-service", "back in service: it is purged again", tank=self._tank.name)
         due_s = self._due.at_s if self._due is not None else self._first_s
         at_s = due_s if 0.0 <= now_s - due_s < _ON_TIME_S else now_s
         if self._last_s is None:
@@ -141,6 +147,9 @@ class Slots:
         spec = self._tank.schedule.out_of_service
         if spec is not None and (until_s := spec.until_utc_s - ahead_s) > max(now_s, due.at_s):
             due = Due(until_s, f"out of service until {spec.until}")
+            if not self._said_out:
+                self._said_out = True
+                self._journal.event("out-of-service", f"until {spec.until}: {spec.reason}", tank=self._tank.name)
         elif self._last_s is not None and due.at_s < now_s and not self._asked:
             missed = int((now_s - due.at_s) / max(1.0, due.at_s - self._last_s))
         self._due, self._asked = due, True  # asked again, it is the clock that moved, and nothing was missed
@@ -201,13 +210,13 @@ def is_moving(levels: list[tuple[float, float, float]], rate_m_s: float, *, leas
     return moved_m >= rate_m_s * (at_s - earlier[0]) and moved_m > _SURE * math.hypot(u_m, earlier[2])
 
 
-def slots_of(tank: Tank, timezone: str, stamps: Stamps, first_s: float) -> Pacing | Slots:
+def slots_of(tank: Tank, timezone: str, journal: Journal, first_s: float) -> Pacing | Slots:
     """The slots of a tank: by `every` alone, or by a schedule.
 
     Args:
         tank: the tank.
         timezone: of its site.
-        stamps: both clocks.
+        journal: both clocks, and where it is told that a tank is out of service.
         first_s: monotonic moment of the first slot.
     """
-    return Pacing(first_s, tank.every_s) if tank.schedule.plain else Slots(tank, timezone, stamps, first_s)
+    return Pacing(first_s, tank.every_s) if tank.schedule.plain else Slots(tank, timezone, journal, first_s)

@@ -12,6 +12,7 @@ from typing import Any
 from lungfish.app.air_budget import AirBudget
 from lungfish.app.clearing import Unplugging
 from lungfish.app.clock import pause_until
+from lungfish.app.hold_off import HoldOff
 from lungfish.app.isolating import Isolator
 from lungfish.app.journal import Journal
 from lungfish.app.pacing import Pacing
@@ -19,6 +20,7 @@ from lungfish.app.progress import Progress
 from lungfish.app.purge_valve import PurgeValve
 from lungfish.app.records import aborted_record, reading_record
 from lungfish.app.runner import CycleRun, MeasuringCycle
+from lungfish.app.slots import Slots, slots_of
 from lungfish.app.upkeep import Upkeep
 from lungfish.app.zeroing import Zeroing
 from lungfish.config import Tank
@@ -78,6 +80,8 @@ class TankLoop:
         vent_valve: what opens the transmitter to the atmosphere, if anything does.
         isolator: what cuts the transmitter off while the tube is blown down, if anything does.
         budget: what may be spent of the air; None: a person asks for the purge, and has it.
+        timezone: of the site, IANA name, for a schedule.
+        hold_off: what postpones a purge, if anything does.
     """
 
     def __init__(
@@ -95,6 +99,8 @@ class TankLoop:
         vent_valve: PurgeValve | None = None,
         isolator: Isolator | None = None,
         budget: AirBudget | None = None,
+        timezone: str = "UTC",
+        hold_off: HoldOff | None = None,
     ) -> None:
         self.tank = tank
         self.valve = valve
@@ -121,11 +127,14 @@ class TankLoop:
         self._found: Reading | None = None
         self._budget = budget
         self._postponed = False
-        self._pacing: Pacing | None = None
+        self._timezone = timezone
+        self._hold_off = hold_off
+        self._pacing: Pacing | Slots | None = None
         self._run: CycleRun | None = None
         self.last_record: ReadingRecord | None = None
         """The row of the last cycle; None before the first."""
         self._stop = asyncio.Event()
+        self._wake = asyncio.Event()
         self._stop_reason = ""
 
     def stop(self, reason: str) -> None:
@@ -136,7 +145,13 @@ class TankLoop:
         """
         self._stop_reason = reason
         self._stop.set()
+        self._wake.set()
         self.abort(reason)
+
+    def clock_stepped(self) -> None:
+        """The wall clock was stepped: a slot that a schedule put on it is worked out anew."""
+        if isinstance(self._pacing, Slots):
+            self._wake.set()
 
     def abort(self, reason: str) -> None:
         """End the cycle under way, if there is one; the next comes in its slot."""
@@ -146,11 +161,18 @@ class TankLoop:
     async def run(self) -> None:
         """Work until stopped. Called again after a fault, it waits for the next slot."""
         if self._pacing is None:
-            self._pacing = Pacing(self._clock.monotonic_s(), self.tank.every_s)
+            self._pacing = slots_of(self.tank, self._timezone, self._journal, self._clock.monotonic_s())
         else:
             await self._rest(self._pacing)
         while not self._stop.is_set():
+            if self._pacing.out_of_service:
+                await self._rest(self._pacing)
+                continue
+            if self._hold_off is not None:
+                await self._hold_off.wait(self._stop, self._promise)
             reading = await self._cycle_in_budget()
+            if reading is not None:
+                self._pacing.found(reading)
             if reading is not None and not self._stop.is_set() and not await self._clear_after(reading):
                 await self._check_zero_after(reading)
             if not self._stop.is_set():
@@ -181,6 +203,8 @@ class TankLoop:
         Returns:
             What it found; None when told to stop before it began.
         """
+        if self._pacing is not None:
+            self._pacing.began(self._clock.monotonic_s())
         self._promise()
         await asyncio.gather(self._see_it_shut(), self._upkeep.heed())
         if self._stop.is_set():
@@ -344,8 +368,14 @@ class TankLoop:
             return
         await asyncio.wait({valve.ensure_shut()}, timeout=_SHUT_WITHIN_S)
 
-    async def _rest(self, pacing: Pacing) -> None:
-        """Wait for the next slot, or for the stop."""
+    async def _rest(self, pacing: Pacing | Slots) -> None:
+        """Wait for the next slot, or for the stop; a step of the clock may move a slot that a schedule put on it."""
+        while not await self._next_slot(pacing):
+            pass
+
+    async def _next_slot(self, pacing: Pacing | Slots) -> bool:
+        """Wait for the slot as it stands now; False when it has to be worked out again."""
+        self._wake.clear()
         due_s, missed = pacing.next_slot(self._clock.monotonic_s())
         if missed and not self._postponed:
             self._journal.event(
@@ -356,7 +386,9 @@ class TankLoop:
                 level=logging.WARNING,
             )
         self._progress.promise(self.tank.name, due_s + _NEXT_EVENT_S)
-        await pause_until(self._clock, due_s, self._stop)
+        if not self._stop.is_set():
+            await pause_until(self._clock, due_s, self._wake)
+        return self._stop.is_set() or not self._wake.is_set()
 
     def _promise(self) -> None:
         self._progress.promise(self.tank.name, self._clock.monotonic_s() + _NEXT_EVENT_S)

@@ -35,6 +35,8 @@ class Devices:
     """What cuts transmitters off, by tank; a tank without it is not in it."""
     switches: Mapping[str, Mapping[Input, Switch]]
     """By tank, the switches that it has; may be empty."""
+    hold_off: Mapping[str, Mapping[str, Switch]]
+    """By tank and name, what postpones a purge; may be empty."""
 
     async def close(self) -> None:
         """Close every link, each after the request that it has on the wire."""
@@ -82,6 +84,10 @@ def build_devices(site: Site, clock: Clock) -> Devices:
                 for which, spec in ((Input.SUPPLY, tank.inputs.supply), (Input.FLOW, tank.inputs.flow))
                 if spec is not None
             }
+            for name, tank in site.tanks.items()
+        },
+        hold_off={
+            name: {hold.name: ModbusSwitch(links[hold.switch.link], hold.switch) for hold in tank.schedule.hold_off}
             for name, tank in site.tanks.items()
         },
     )
