@@ -1,0 +1,419 @@
+"""The watch between purges: what the shut tube tells of the level, how well, and whether a purge is called for.
+
+A falling level lets air out at the tip, so the trapped pressure follows it. A rising one compresses the trapped air
+and shows only a part. What is followed is therefore the air: `_Air.full_gauge_pa` is the pressure at which the air now
+in the tube would fill it just to the tip. It falls when air leaves at the tip, as the pressure shows, and by the leak.
+
+An estimate is never a level: it only says when a purge is worth its air.
+"""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections import deque
+from dataclasses import dataclass, replace
+from enum import Enum
+
+from lungfish.core.balance import hidden_rise_pa
+from lungfish.core.budget import Measured
+from lungfish.core.codes import Diagnosis
+from lungfish.core.expect import unit_weight_pa_m
+from lungfish.core.level import freeze_sd_pa
+from lungfish.core.reading import Reading
+from lungfish.core.setup import CycleSetup, Learned
+from lungfish.core.watch_limits import EarlyPurges
+from lungfish.core.watch_tube import TubeTraits, first_traits
+
+__all__ = ["Decision", "Estimate", "Watch"]
+
+_MEDIAN_OF = 3
+_MEDIAN_SD = 0.67
+"""Standard deviation of the median of three normal values over that of one (from memory; tested)."""
+_LONGEST_GAP_S = 120.0
+"""Values further apart than this are not taken together."""
+_NOISE_PA = 10.0
+"""Of a transmitter whose noise nobody has seen yet."""
+_LEAST_NOISE_PA = 1.0
+_STILL = 3.0
+"""Standard deviations of the median within which a tube counts as still full."""
+_FLOODED = 0.9
+"""Share of the tube's length up to which liquid in it may be told from the pressure."""
+_SLOPE = 6.0
+"""Standard deviations of the median beyond which the way from one value to the next is no noise."""
+_SLOPE_OVER_S = 10.0
+"""The estimate's own slope is that of about so long."""
+_SURE = 3.0
+_RIPPLE_SURE = 2.0
+_COOLING_K_S = 2.0 / 3600.0
+"""How fast the air's temperature may change: a swing of 15 K over a day does 2 K/h at most."""
+_MOST_COOLING_K = 15.0
+_WEATHER_PA_S = 100.0 / 3600.0
+"""How fast the atmosphere's pressure may change (common practice)."""
+_NOT_WATCHED = {
+    Diagnosis.NO_AIR,
+    Diagnosis.SUPPLY_LOW,
+    Diagnosis.TUBE_PLUGGED,
+    Diagnosis.VALVE_STUCK_OPEN,
+    Diagnosis.TRANSMITTER_FAULT,
+    Diagnosis.TRANSMITTER_FROZEN,
+}
+"""After these the tube is not known to be full of air and shut, or its pressure is not believed."""
+_VARYING = (
+    "noise",
+    "damping",
+    "resolution",
+    "ripple frozen at closing",
+    "friction left over",
+    "onset of the leak",
+    "air at the tip not proven",
+    "held back at the tip",
+)
+"""Lines of a level's budget that differ from one reading to the next; the others cancel in a difference."""
+
+
+class Decision(Enum):
+    """What is to be done now."""
+
+    QUIET = "quiet"
+    """Nothing."""
+    PURGE = "purge"
+    """Purge at once."""
+    HELD = "held"
+    """The level may have moved, but early purges are used up, or held back after a false call."""
+    BLIND = "blind"
+    """Nothing can be told; the timer alone rules."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Estimate:
+    """What the watch makes of the last value. Never a level."""
+
+    decision: Decision
+    """What is to be done."""
+    reason: str
+    """Why, in one sentence; empty when quiet."""
+    moved_m: Measured | None = None
+    """Movement of the level since the last reading, up positive, m; None when not known."""
+    level_m: Measured | None = None
+    """The last reading with that movement, m above the floor; None when not known."""
+
+
+@dataclass(slots=True, kw_only=True)
+class _Air:
+    """The air in the tube, if the leak is what is said."""
+
+    leak_per_s: float
+    """Share of its gauge pressure that the tube loses each second while no liquid can come in, 1/s."""
+    full_gauge_pa: float
+    """Pressure at which this air would just fill the tube, Pa."""
+    seen: float = 10.0
+    """How many values stand behind that."""
+    below: int = 0
+    """Values in a row that were below."""
+
+    def step(self, dt_s: float, mean_pa: float, gauge_pa: float, sd_pa: float) -> None:
+        """Let time pass up to a value: the leak takes air (or, below nothing, brings some), and a fall lets air out."""
+        self.full_gauge_pa -= self.leak_per_s * mean_pa * dt_s
+        above_pa = gauge_pa - self.full_gauge_pa
+        self.below = self.below + 1 if above_pa < -_STILL * sd_pa else 0
+        if self.below > 1:
+            self.full_gauge_pa, self.seen = gauge_pa, 1.0
+        elif abs(above_pa) < _STILL * sd_pa:
+            # the lowest of many noisy values would be too low: while nothing moves their mean counts
+            self.seen += 1.0
+            self.full_gauge_pa += above_pa / self.seen
+
+
+@dataclass(slots=True, kw_only=True)
+class _Since:
+    """What is counted from one reading on."""
+
+    level_m: Measured
+    """The reading."""
+    head_pa: float
+    """Its head, Pa."""
+    varying_u_pa: float
+    """Its standard uncertainty against the next one, Pa."""
+    start_pa: float
+    """Trapped pressure at the moment that the reading is true for, Pa."""
+    start_s: float
+    """When the tube was shut."""
+    sd_pa: float
+    """Standard deviation of the median, Pa."""
+    freeze_pa: float
+    """Standard deviation of what closing froze of the ripple, Pa."""
+    airs: tuple[_Air, ...]
+    """With each leak that may be, in order; the likeliest in the middle."""
+    weights: tuple[float, ...]
+    """How likely each is."""
+    values: deque[tuple[float, float]]
+    """The last values: monotonic time in s, gauge pressure in Pa."""
+    last_s: float
+    """Time of the last one."""
+    gauge_pa: float
+    """The last value with noise taken out, Pa."""
+    rise_pa: float = 0.0
+    """Rise of the head as last estimated, Pa."""
+    u_pa: float = 0.0
+    """Its standard uncertainty, Pa."""
+    hidden_pa: float = 0.0
+    """What of that the trapped air hides, by geometry, Pa."""
+    rises_pa: tuple[float, ...] = ()
+    """The same for each leak, Pa."""
+    leak_u_pa: float = 0.0
+    """Part of the uncertainty that comes from the leak, Pa."""
+    slope_pa_s: float = 0.0
+    """How fast the estimate moved of late, Pa/s."""
+
+    @property
+    def air(self) -> _Air:
+        """With the likeliest leak."""
+        return self.airs[len(self.airs) // 2]
+
+
+class Watch:
+    """Listens to one shut tube.
+
+    Args:
+        setup: the tank.
+        step_m: movement that calls for a purge, m.
+        timer_s: the timer's own interval from purge to purge, s.
+        limits_m: levels above the floor whose crossing calls for a purge as well, m.
+    """
+
+    def __init__(self, setup: CycleSetup, *, step_m: float, timer_s: float, limits_m: tuple[float, ...] = ()) -> None:
+        self._setup = setup
+        self._step_m = step_m
+        self._timer_s = timer_s
+        self._limits_m = limits_m
+        self._weight_pa_m = unit_weight_pa_m(setup)
+        self._since: _Since | None = None
+        self._why_blind = "there was no reading yet"
+        self.traits: TubeTraits | None = None
+        """What purges have taught of the tube; None before the first."""
+        self.early = EarlyPurges(timer_s)
+        """How many early purges may still be made."""
+
+    def disturbed(self, why: str) -> None:
+        """Something else has moved the tube's air: blind until the next reading.
+
+        Args:
+            why: in one sentence.
+        """
+        self._since, self._why_blind = None, why
+
+    def taken(self, reading: Reading, learned: Learned, *, called: bool) -> None:
+        """Learn from a reading, and count from it from now on.
+
+        Args:
+            reading: of the purge.
+            learned: what it leaves for the next one.
+            called: the watch had asked for it.
+        """
+        moved_m = self._found_m(reading)
+        if called:
+            self.early.ended(reading.ended_at_s, false=moved_m is None or abs(moved_m) < 0.5 * self._step_m)
+        if self._since is not None and moved_m is not None:
+            self._compare(self._since, reading)
+        self._since = self._begun(reading, learned)
+
+    def feed(self, t_s: float, gauge_pa: float) -> Estimate:
+        """Take in a value of the shut tube.
+
+        Args:
+            t_s: monotonic time of the value, s.
+            gauge_pa: gauge pressure, Pa.
+        """
+        since = self._since
+        if since is None:
+            return Estimate(decision=Decision.BLIND, reason=self._why_blind)
+        if not math.isfinite(gauge_pa) or self._failed(gauge_pa) or t_s <= since.last_s:
+            return Estimate(decision=Decision.QUIET, reason="the value says nothing")
+        if t_s - since.last_s > _LONGEST_GAP_S:
+            since.values.clear()
+        since.values.append((t_s, gauge_pa))
+        if len(since.values) == _MEDIAN_OF:  # after a gap one value alone may be wild
+            self._follow(since, t_s, _steadied_pa(since))
+        return self._judged(since, t_s)
+
+    # -- from purge to purge
+
+    def _begun(self, reading: Reading, learned: Learned) -> _Since | None:
+        shut_pa, shut_s, level, head = learned.shut_gauge_pa, learned.shut_at_s, reading.level_m, reading.head_pa
+        if level is None or head is None or reading.codes & _NOT_WATCHED:
+            self._why_blind = f"the last reading is `{reading.diagnosis}`, so the tube is not known to be full of air"
+            return None
+        if shut_pa is None or shut_s is None or reading.shut_at_s is None:
+            self._why_blind = "the last reading saw no shut tube"
+            return None
+        # back to the moment that the reading is true for: what moved since then moved in a shut tube as well
+        slope_pa_s = reading.features.shut_in_slope_pa_s or 0.0
+        start_pa = shut_pa - slope_pa_s * max(0.0, shut_s - reading.shut_at_s)
+        if self.traits is None:
+            self.traits = first_traits(self._setup, learned, start_pa, self._timer_s)
+        self.early.begin(reading.ended_at_s)
+        resolution_pa = _budget_u_pa(reading, ("resolution",), self._weight_pa_m)
+        traits = self.traits
+        leaks = traits.leaks_per_s()
+        noise_pa = math.hypot(_NOISE_PA if learned.noise_pa is None else learned.noise_pa, resolution_pa)
+        return _Since(
+            level_m=level,
+            head_pa=head.value,
+            varying_u_pa=_budget_u_pa(reading, _VARYING, self._weight_pa_m),
+            start_pa=start_pa,
+            start_s=reading.shut_at_s,
+            sd_pa=_MEDIAN_SD * max(_LEAST_NOISE_PA, noise_pa),
+            freeze_pa=freeze_sd_pa(self._setup, learned),
+            airs=tuple(_Air(leak_per_s=leak, full_gauge_pa=start_pa) for leak in leaks),
+            weights=tuple(traits.weight(leak) for leak in leaks),
+            values=deque([(shut_s, shut_pa)] * (_MEDIAN_OF - 1), maxlen=_MEDIAN_OF),
+            last_s=reading.shut_at_s,
+            gauge_pa=start_pa,
+        )
+
+    def _found_m(self, reading: Reading) -> float | None:
+        """How far the level has moved by the readings alone, m; None when one of them has none."""
+        if self._since is None or reading.level_m is None:
+            return None
+        return reading.level_m.value - self._since.level_m.value
+
+    def _compare(self, since: _Since, reading: Reading) -> None:
+        """Correct what is known of the tube by what the purge found."""
+        if (
+            reading.head_pa is None
+            or self.traits is None
+            or reading.codes & _NOT_WATCHED
+            or since.last_s <= since.start_s
+        ):
+            return
+        late_s = (reading.shut_at_s or reading.ended_at_s) - since.last_s
+        went_on_pa = since.slope_pa_s * late_s
+        blur_pa = math.hypot(
+            since.varying_u_pa,
+            _budget_u_pa(reading, _VARYING, self._weight_pa_m),
+            self._noise_pa(since),
+            self._slow_pa(since, since.last_s),
+            went_on_pa,
+        )
+        found_pa = reading.head_pa.value - since.head_pa - went_on_pa
+        self.traits = self.traits.corrected(
+            [found_pa - rise_pa for rise_pa in since.rises_pa], blur_pa, hidden_pa=since.hidden_pa
+        )
+
+    # -- from value to value
+
+    def _follow(self, since: _Since, t_s: float, gauge_pa: float) -> None:
+        dt_s, mean_pa = t_s - since.last_s, 0.5 * (since.gauge_pa + gauge_pa)
+        since.last_s, since.gauge_pa = t_s, gauge_pa
+        for air in since.airs:
+            air.step(dt_s, mean_pa, gauge_pa, since.sd_pa)
+        since.rises_pa = tuple(gauge_pa - since.start_pa + self._hidden_pa(air, gauge_pa) for air in since.airs)
+        rise_pa = since.rises_pa[len(since.airs) // 2]
+        share = min(1.0, dt_s / _SLOPE_OVER_S)
+        since.slope_pa_s += share * ((rise_pa - since.rise_pa) / dt_s - since.slope_pa_s)
+        since.rise_pa = rise_pa
+        since.hidden_pa = self._hidden_pa(since.air, gauge_pa) / self._traits.factor
+        apart = (w * (each_pa - rise_pa) ** 2 for w, each_pa in zip(since.weights, since.rises_pa, strict=True))
+        leak_pa = since.leak_u_pa = math.sqrt(math.fsum(apart) / math.fsum(since.weights))
+        factor_pa = self._traits.factor_u * since.hidden_pa
+        since.u_pa = math.hypot(self._noise_pa(since), leak_pa, factor_pa, self._slow_pa(since, t_s))
+
+    def _judged(self, since: _Since, t_s: float) -> Estimate:
+        moved_m, u_m = since.rise_pa / self._weight_pa_m, since.u_pa / self._weight_pa_m
+        estimate = Estimate(
+            decision=Decision.QUIET,
+            reason="",
+            moved_m=Measured(value=moved_m, u=u_m),
+            level_m=Measured(value=since.level_m.value + moved_m, u=math.hypot(since.level_m.u, u_m)),
+        )
+        why = self._called(since)
+        if why is not None:
+            held = self.early.held(t_s)
+            decision = Decision.PURGE if held is None else Decision.HELD
+            return replace(estimate, decision=decision, reason=why if held is None else f"{why}, but {held}")
+        blind = self._blind(since)
+        return estimate if blind is None else replace(estimate, decision=Decision.BLIND, reason=blind)
+
+    def _called(self, since: _Since) -> str | None:
+        """Why a purge is called for; None: it is not."""
+        moved_m = since.rise_pa / self._weight_pa_m
+        sure_m = self._sure_pa(since) / self._weight_pa_m
+        # what may all be the leak is no movement
+        seen_m = max(0.0, abs(moved_m) - 2.0 * since.leak_u_pa / self._weight_pa_m)
+        if abs(moved_m) > self._step_m + sure_m and seen_m > 0.5 * self._step_m:
+            way = "risen" if moved_m > 0.0 else "fallen"
+            return f"the level may have {way} by {1000.0 * abs(moved_m):.0f} mm"
+        if seen_m <= sure_m:
+            return None
+        was_m, now_m = since.level_m.value, since.level_m.value + moved_m
+        for limit_m in self._limits_m:
+            if min(was_m, now_m + sure_m) < limit_m < max(was_m, now_m - sure_m) and (was_m - limit_m) * moved_m < 0.0:
+                return f"the level may have crossed {limit_m:g} m"
+        return None
+
+    def _blind(self, since: _Since) -> str | None:
+        if 2.0 * since.leak_u_pa > self._step_m * self._weight_pa_m:
+            return (
+                f"the tube's leak is known too little to tell a movement of {1000.0 * self._step_m:.0f} mm from it "
+                f"{since.last_s - since.start_s:.0f} s after a purge"
+            )
+        if self._traits.factor * since.hidden_pa > _FLOODED * self._setup.tube_length_m * self._weight_pa_m:
+            return "the tube seems to have lost its air"
+        return None
+
+    @property
+    def _traits(self) -> TubeTraits:
+        return self.traits or TubeTraits(leak_per_s=0.0, leak_u_per_s=0.0)
+
+    def _hidden_pa(self, air: _Air, gauge_pa: float) -> float:
+        """What the head has risen beyond what the tube shows, Pa: Boyle's law over the whole way."""
+        hidden_pa = hidden_rise_pa(self._setup, max(0.0, gauge_pa - air.full_gauge_pa), gauge_pa)
+        return min(self._traits.factor * hidden_pa, self._setup.tube_length_m * self._weight_pa_m)
+
+    def _amplified(self, since: _Since) -> float:
+        """By how much a change of pressure counts: as it is in a full tube, more where the air is compressed."""
+        gauge_pa = max(0.0, since.air.full_gauge_pa)
+        full = since.hidden_pa <= _STILL * since.sd_pa * hidden_rise_pa(self._setup, 1.0, gauge_pa)
+        return 1.0 if full else 1.0 + self._traits.factor * hidden_rise_pa(self._setup, 1.0, gauge_pa)
+
+    def _noise_pa(self, since: _Since) -> float:
+        return self._amplified(since) * math.hypot(since.sd_pa, since.freeze_pa)
+
+    def _sure_pa(self, since: _Since) -> float:
+        return self._amplified(since) * math.hypot(_SURE * since.sd_pa, _RIPPLE_SURE * since.freeze_pa)
+
+    def _slow_pa(self, since: _Since, t_s: float) -> float:
+        """Standard uncertainty from the air's temperature and the weather since the reading, Pa."""
+        setup, for_s = self._setup, t_s - since.start_s
+        by_air_pa = setup.air_space.temperature_shift_pa(
+            min(_MOST_COOLING_K, _COOLING_K_S * for_s),
+            temperature_k=setup.air_k,
+            abs_pa=setup.atmosphere_abs_pa + max(0.0, since.start_pa),
+            rise_m=0.0,
+            density_kg_m3=setup.density_kg_m3,
+            gravity_m_s2=setup.gravity_m_s2,
+        )
+        return self._amplified(since) * math.hypot(by_air_pa, _WEATHER_PA_S * for_s) / math.sqrt(3.0)
+
+    def _failed(self, gauge_pa: float) -> bool:
+        low, high = self._setup.fail_low_pa, self._setup.fail_high_pa
+        return (low is not None and gauge_pa <= low) or (high is not None and gauge_pa >= high)
+
+
+def _steadied_pa(since: _Since) -> float:
+    """The median of the last values, which one wild value does not move; on a clear slope the last one, not to lag."""
+    first_pa, middle_pa, last_pa = (value for _, value in since.values)
+    before_pa, now_pa = middle_pa - first_pa, last_pa - middle_pa
+    if abs(before_pa) > _SLOPE * since.sd_pa and before_pa * now_pa > 0.0:
+        return middle_pa + math.copysign(min(abs(now_pa), 2.0 * abs(before_pa)), now_pa)
+    return statistics.median((first_pa, middle_pa, last_pa))
+
+
+def _budget_u_pa(reading: Reading, names: tuple[str, ...], weight_pa_m: float) -> float:
+    """Part of a level's uncertainty that comes from some lines of its budget, as Pa."""
+    if reading.budget is None:
+        return 0.0
+    return math.hypot(
+        0.0, *(line.u for line in reading.budget.contributions if line.name in names and line.unit == "Pa")
+    )
