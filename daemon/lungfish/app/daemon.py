@@ -113,6 +113,7 @@ def build_tank_loop(
         held_open.never_with = tuple(each for each in (valve, blow_valve) if each is not None)
         isolator = Isolator(held_open, devices_of.shut, devices_of.safe, clock)
     setup = cycle_setup(site, tank)
+    contacts = devices.hold_off.get(name, {})
     return TankLoop(
         tank,
         setup,
@@ -128,7 +129,7 @@ def build_tank_loop(
         isolator,
         budget,
         site.timezone,
-        HoldOff(name, holds, devices.hold_off[name], clock, journal) if (holds := tank.schedule.hold_off) else None,
+        HoldOff(name, tank.schedule.hold_off, contacts, clock, journal) if contacts else None,
     )
 
 

@@ -23,7 +23,7 @@ class HoldOff:
     Args:
         tank: its name.
         specs: the contacts, with how long each may postpone a purge.
-        switches: how each is read, by its name.
+        switches: how each is read, by its name; one that has none is left out.
         clock: monotonic time.
         journal: where it is told.
     """
@@ -32,7 +32,7 @@ class HoldOff:
         self, tank: str, specs: tuple[HoldOffSpec, ...], switches: Mapping[str, Switch], clock: Clock, journal: Journal
     ) -> None:
         self._tank = tank
-        self._specs = specs
+        self._specs = tuple(spec for spec in specs if spec.name in switches)
         self._switches = switches
         self._clock = clock
         self._journal = journal
