@@ -7,6 +7,7 @@ import math
 from array import array
 from collections.abc import Iterator
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
@@ -14,11 +15,16 @@ from lungfish.app.bus_load import predicted_transactions_s
 from lungfish.app.rehearsal import Plot, Rehearsal, rehearse
 from lungfish.app.rehearsal_notes import AlarmSeen, ErrorMeter, Shown
 from lungfish.app.rehearsal_plot import filling_of, plot_of
+from lungfish.config import load_site_text
 from lungfish.rig.filling import LevelTrack, Stay
 from lungfish.rig.jumping_loop import JumpingLoop
-from tests.app.virtual_site import site_of
+from tests.app.virtual_site import HEAD, TANK, site_of
 
 HOUR_S = 3600.0
+SCHEDULE = """
+    schedule: [{from: "00:00", to: "02:00", every: 5 min}]
+    hold_off: {mixer: {link: panel, unit: 9, input: 0}}
+"""
 
 
 @pytest.fixture(autouse=True)
@@ -140,3 +146,14 @@ def test_a_passing_is_seen_by_the_first_level_that_is_true_for_a_later_moment() 
     seen.end(1000.0)
     assert seen.delays_s == [90.0]
     assert seen.missed == 2
+
+
+def test_a_schedule_and_a_contact_are_rehearsed_too() -> None:
+    """Purges come by the site's schedule, here every 5 minutes at night, and every 20 minutes by day."""
+    text = HEAD.format(simultaneous=1) + TANK.format(name="t0", unit=1, every="20 min", max_open="60 s") + SCHEDULE
+    site = load_site_text(text, Path())
+    filling = filling_of(site.tanks["t0"], "daily", 4.0 * HOUR_S, 1)
+    (tank,) = rehearse(plot_of(site, {"t0": filling}, 4.0 * HOUR_S, 1, 0.005, None)).tanks.values()
+    by_night = sum(at_s < 2.0 * HOUR_S for at_s in tank.purges)
+    assert 23 <= by_night <= 26
+    assert 5 <= tank.readings - by_night <= 8

@@ -29,9 +29,9 @@ from lungfish.rig.plant import Plant
 from lungfish.rig.ports import RigCoil
 from lungfish.rig.server import plant_for
 
-__all__ = ["Plot", "Rehearsal", "TankResult", "Way", "rehearse"]
+__all__ = ["BEGIN", "Plot", "Rehearsal", "TankResult", "Way", "rehearse"]
 
-_BEGIN = datetime(2026, 1, 5)  # noqa: DTZ001 - the site's zone is put to it: a Monday, far from any daylight change
+BEGIN = datetime(2026, 1, 5)  # noqa: DTZ001 - the site's zone is put to it: a Monday, far from any daylight change
 _LITRES = 1000.0
 _SHARE = 0.95
 """Of the time, for the error that is not exceeded."""
@@ -137,7 +137,7 @@ def rehearse(plot: Plot, on_progress: Callable[[float], None] = lambda _at_s: No
 
 async def _rehearse(plot: Plot, on_progress: Callable[[float], None]) -> Rehearsal:
     clock = JumpingClock()
-    begin_s = _BEGIN.replace(tzinfo=ZoneInfo(plot.site.timezone)).timestamp()
+    begin_s = BEGIN.replace(tzinfo=ZoneInfo(plot.site.timezone)).timestamp()
     notes = {name: _Notes(plot, name) for name in plot.site.tanks}
 
     def heard(record: ReadingRecord) -> None:
@@ -197,6 +197,13 @@ class _Rig:
             },
             isolating={name: self._isolating(tank) for name, tank in tanks.items() if tank.isolate is not None},
             switches={name: dict(self._switches(tank)) for name, tank in tanks.items()},
+            hold_off={
+                name: {
+                    hold.name: BusSwitch(plants[name], lambda: False, buses[hold.switch.link])
+                    for hold in tank.schedule.hold_off
+                }
+                for name, tank in tanks.items()
+            },
         )
 
     def _isolating(self, tank: Tank) -> Isolating:

@@ -31,7 +31,8 @@ _DESCRIPTION = """\
 Runs the real daemon with this site file on simulated tanks in virtual time: the same cycle, schedule and limits as
 `lungfish run`, no cycle left out, no device touched, nothing kept in the site's store. Each tank is filled by a
 pattern or by a file and pumped out between two levels, and everything in the plant is just as the site file says: what
-is shown is what these settings can do at best, not what faults, dirt or weather will make of them.
+is shown is what these settings can do at best, not what faults, dirt or weather will make of them. It begins at a
+midnight of the site; contacts that hold a purge off say no.
 
 Beside it stand two other ways to read the same tanks: air that bubbles all the time, and a fixed timer that opens in
 every slot of `every` for as long as a brim-full tank with a flooded tube needs. Both are given the truth each time that

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from lungfish.app.rehearsal import Rehearsal, TankResult, Way
+from lungfish.app.rehearsal import BEGIN, Rehearsal, TankResult, Way
 from lungfish.app.rehearsal_plot import Filling
 from lungfish.cli.terminal import WIDTH
 from lungfish.config import Site
@@ -83,7 +83,8 @@ def table(shown: Shown, rehearsal: Rehearsal, *, unicode: bool = True) -> Iterat
         unicode: block characters in the picture.
     """
     days = rehearsal.duration_s / _DAY_S
-    yield f"{shown.site.name}: {days:g} virtual day{'' if days == 1 else 's'}, inflow {shown.kind}, seed {shown.seed}"
+    when = f"{days:g} virtual day{'' if days == 1 else 's'} from {BEGIN:%Y-%m-%d}"
+    yield f"{shown.site.name}: {when}, inflow {shown.kind}, seed {shown.seed}"
     for name, tank in rehearsal.tanks.items():
         yield ""
         yield from _tank_lines(tank, shown.fillings[name], rehearsal.duration_s)

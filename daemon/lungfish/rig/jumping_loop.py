@@ -59,6 +59,10 @@ class JumpingClock:
         """Virtual seconds since the start."""
         return self._loop.time()
 
+    def jump(self, at_s: float) -> bool:
+        """Be there at once, if nobody else wants anything before; False: wait for it."""
+        return self._loop.jump(at_s)
+
     async def sleep_until(self, at_s: float) -> None:
         """Return at this moment, or at once when it is past; others run first if they have anything to do."""
         if not self._loop.jump(at_s):
