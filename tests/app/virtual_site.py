@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -196,6 +196,7 @@ class VirtualSite:
         manager: ServiceManager | None = None,
         boot: str = "boot",
         utc_offset_s: float = 1.7e9,
+        hold_off: Mapping[str, Mapping[str, Switch]] | None = None,
     ) -> None:
         self.site = site
         self.clock = LoopClock()
@@ -247,6 +248,7 @@ class VirtualSite:
                 vent_valves=vent_valves,
                 isolating=isolating,
                 switches={name: self._switches(tank) for name, tank in site.tanks.items()},
+                hold_off=hold_off or {},
             ),
             self.clock,
             self.journal,
