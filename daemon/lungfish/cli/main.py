@@ -13,7 +13,10 @@ from lungfish.errors import ConfigError, LungfishError
 
 __all__ = ["COMMANDS", "main"]
 
-COMMANDS = ("check", "run", "read", "shut", "export", "explain", "baseline", "handbook", "rehearse", "demo", "schema")
+COMMANDS = (
+    *("check", "run", "read", "shut", "export", "air"),
+    *("explain", "baseline", "handbook", "rehearse", "demo", "schema"),
+)
 """Sub-commands, each a module of this package with `add_parser` and `run`; in the order of the help."""
 
 _DESCRIPTION = """\

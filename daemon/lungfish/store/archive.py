@@ -6,6 +6,7 @@ import json
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
+from datetime import date, datetime, tzinfo
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -16,7 +17,7 @@ from lungfish.core.clearing_tries import TryMoment
 from lungfish.core.setup import Learned
 from lungfish.errors import StoreError
 from lungfish.ports import BaselineRequest, ClockState, Stamp, TracePoint, ZeroRecord
-from lungfish.store.air import AIR_SUMS
+from lungfish.store.air import AIR_SUMS, day_bounds_utc_s
 from lungfish.store.baselines import StoredBaseline, baseline_from_json, requests_in
 from lungfish.store.clearings import tries_in
 from lungfish.store.openings import openings_in
@@ -128,6 +129,33 @@ class Archive:
             AirDay(day=day, tank=tank, use=AirUse(air_sl=air, open_s=open_s, purges=purges, unknown=unknown))
             for day, tank, air, open_s, purges, unknown in rows
         ]
+
+    def air_of_day(self, day: date, zone: tzinfo) -> dict[str, AirUse]:
+        """Air used on one local day, by tank; from the readings, or from the ledger where retention has taken them."""
+        start_s, end_s = day_bounds_utc_s(day, zone)
+        kept = self._all("SELECT tank, air_sl, open_s, purges, unknown FROM air_days WHERE day = ?", (day.isoformat(),))
+        read = self._all(f"SELECT tank, {AIR_SUMS} AND utc_s >= ? AND utc_s < ? GROUP BY tank", (start_s, end_s))
+        return {row[0]: AirUse(air_sl=row[1], open_s=row[2], purges=row[3], unknown=row[4]) for row in (*kept, *read)}
+
+    def openings_ever(self, tank: str, zone: tzinfo) -> int:
+        """How often a tank's valve was opened since the store was begun, by readings and ledger.
+
+        Args:
+            tank: its name.
+            zone: the site's time zone.
+        """
+        opened = "FROM readings WHERE tank = ? AND (purge_s IS NULL OR purge_s > 0)"
+        ((read, first_s),) = self._all(f"SELECT count(*), min(utc_s) {opened}", (tank,))
+        before = "9999" if first_s is None else datetime.fromtimestamp(first_s, zone).date().isoformat()
+        ((gone,),) = self._all(
+            "SELECT coalesce(sum(purges), 0) FROM air_days WHERE tank = ? AND day < ?", (tank, before)
+        )
+        return int(read + gone)
+
+    def span_utc_s(self, tank: str) -> tuple[float, float] | None:
+        """When the first and the last reading of a tank were taken, s since 1970 UTC; None: there is none."""
+        ((first_s, last_s),) = self._all("SELECT min(utc_s), max(utc_s) FROM readings WHERE tank = ?", (tank,))
+        return None if first_s is None else (first_s, last_s)
 
     def intents(self) -> list[Intent]:
         """Openings announced and not yet followed by a reading, in the order of announcing."""
