@@ -19,9 +19,11 @@ from lungfish.config import (
     cycle_setup,
     load_site,
 )
+from lungfish.config.budget import TANK_LIMITS
 from lungfish.config.clearing import begins_below_pa
 from lungfish.config.current import failure_limits_pa
 from lungfish.config.meaning import TankMeaning, meaning_of
+from lungfish.core.air_budget import Limits
 from lungfish.errors import ConfigError, Problem
 from lungfish.physics.standard import ANR, standard_volume_m3
 from lungfish.units import DENSITY, FLOW, LENGTH, PRESSURE, TEMPERATURE, VOLUME, from_si
@@ -157,6 +159,7 @@ def _site_lines(site: Site) -> Iterator[str]:
     warmth = from_si(air.temperature_k, "degF", TEMPERATURE)
     yield _row("air in tube and line", _celsius(air.temperature_k), f"{warmth:.0f} degF")
     yield _row("valves open at once", str(air.simultaneous))
+    yield from _budget_lines("all tanks together, at most", air.budget)
     yield _row("readings are kept in", str(site.store_path))
 
 
@@ -253,9 +256,23 @@ def _purge_lines(tank: Tank, meaning: TankMeaning) -> Iterator[str]:
     spare = tank.valve.max_open_s / meaning.full.fill_s
     yield _row("valve open at most", f"{tank.valve.max_open_s:g} s", f"{spare:.1f} times the longest filling")
     yield _row("a purge at least every", _duration(tank.every_s))
+    yield from _budget_lines("this tank, at most", tank.budget)
     yield _row("air a day, half full", _litres(meaning.day_air_tight_m3), "while the tube keeps its air")
     yield _row("", _litres(meaning.day_air_flooded_m3), "if it floods between purges")
     yield _row("", _litres(meaning.day_air_continuous_m3), "if the valve stood open all day instead")
+
+
+def _budget_lines(name: str, limits: Limits) -> Iterator[str]:
+    """What an air budget allows; nothing where there is none."""
+    most = []
+    if limits.purges_per_hour is not None:
+        most.append((f"{limits.purges_per_hour} an hour", "purges, over restarts too"))
+    if limits.air_per_day_m3 is not None:
+        most.append((_litres(limits.air_per_day_m3), "within 24 h, over restarts too"))
+    if limits.rest_s > (0.0 if most else TANK_LIMITS.rest_s):
+        most.append((f"{limits.rest_s:g} s apart", "from the end of a purge to the next"))
+    for number, (value, more) in enumerate(most):
+        yield _row("" if number else name, value, more)
 
 
 def _row(name: str, value: str, more: str = "") -> str:
