@@ -80,7 +80,7 @@ def test_the_three_ways_stand_in_the_order_of_their_air(four_hours: Rehearsal) -
         # 2 SL/min for four hours, by hand
         assert continuous.air_sl == pytest.approx(480.0, rel=1e-6)
         assert timer.openings == 24
-        assert timer.air_sl == pytest.approx(2.0 * 24 * tank.timer_open_s / 60.0, rel=1e-6)
+        assert timer.air_sl == pytest.approx(2.0 * 24 * tank.timer_open_s / 60.0, rel=0.01)
         assert ours.air_sl < 0.2 * timer.air_sl < 0.02 * continuous.air_sl
 
 

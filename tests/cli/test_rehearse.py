@@ -50,7 +50,7 @@ def test_programs_get_a_row_for_each_way(site: Path, capsys: pytest.CaptureFixtu
     rows = list(csv.DictReader(out.splitlines()))
     assert [row["way"] for row in rows] == ["continuous", "fixed timer", "lungfish"]
     ours = rows[-1]
-    assert 7 <= int(ours["readings"]) <= 9
+    assert int(ours["readings"]) >= 7
     assert ours["good_readings"] == ours["readings"] == ours["valve_openings"]
     assert float(ours["air_sl"]) == pytest.approx(float(ours["plant_air_sl"]), rel=0.01)
     assert float(rows[0]["air_sl"]) == pytest.approx(2.0 * 72.0, rel=1e-4)

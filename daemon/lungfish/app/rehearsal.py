@@ -17,8 +17,7 @@ from lungfish.app.daemon import Daemon, Devices
 from lungfish.app.journal import Journal
 from lungfish.app.memory_keeper import MemoryKeeper
 from lungfish.app.rehearsal_notes import AlarmSeen, ErrorMeter, Shown
-from lungfish.config import Site, Tank, cycle_setup
-from lungfish.config.meaning import BUBBLING_S, meaning_of
+from lungfish.config import Site, Tank
 from lungfish.core.events import Input
 from lungfish.physics.standard import ANR, standard_volume_m3
 from lungfish.ports import ClockState, EventRecord, Isolating, ReadingRecord, Switch
@@ -28,6 +27,7 @@ from lungfish.rig.jumping_loop import JumpingClock, run_jumping
 from lungfish.rig.plant import Plant
 from lungfish.rig.ports import RigCoil
 from lungfish.rig.server import plant_for
+from lungfish.study.ledger import TimerPurge, continuous_m3_s, fixed_timer
 
 __all__ = ["BEGIN", "Plot", "Rehearsal", "TankResult", "Way", "rehearse"]
 
@@ -259,12 +259,8 @@ class _Notes:
     def result(self, plant: Plant, valve: BusValve) -> TankResult:
         """Sum up; the rehearsal is over."""
         plot, tank = self._plot, self._tank
-        timer, open_s = self._fixed_timer()
-        setup = cycle_setup(plot.site, tank)
-
-        def litres(pv_pa_m3: float) -> float:
-            return _LITRES * standard_volume_m3(pv_pa_m3, setup.air_k, ANR)
-
+        timer, purge = self._fixed_timer()
+        taken_m3 = standard_volume_m3(plant.air_in_pa_m3, plant.params.air_k, ANR)
         self._errors.up_to(plot.duration_s)
         self._alarm.end(plot.duration_s)
         return TankResult(
@@ -275,18 +271,18 @@ class _Notes:
             ways=(
                 Way(
                     name="continuous",
-                    air_sl=litres(setup.flow_pa_m3_s * plot.duration_s),
+                    air_sl=_LITRES * continuous_m3_s(plot.site) * plot.duration_s,
                     openings=1,
                     worst_m=0.0,
                     p95_m=0.0,
                     delays_s=(0.0,) * len(self._stays),
                     missed=0,
                 ),
-                _way("fixed timer", timer, litres(setup.flow_pa_m3_s * open_s * len(timer.at_s)), len(timer.at_s)),
+                _way("fixed timer", timer, _LITRES * purge.air_m3 * len(timer.at_s), len(timer.at_s)),
                 _way("lungfish", _Met(self._errors, self._alarm), self._air_sl, valve.openings),
             ),
-            plant_air_sl=litres(plant.air_in_pa_m3),
-            timer_open_s=open_s,
+            plant_air_sl=_LITRES * taken_m3,
+            timer_open_s=purge.open_s,
             worst_reading_m=self._worst_m,
             unknown_s=self._errors.unknown_s,
             valve_open=plant.coil or plant.vent_coil,
@@ -294,16 +290,16 @@ class _Notes:
             alarm_m=plot.alarms_m[tank.name],
         )
 
-    def _fixed_timer(self) -> tuple[_Met, float]:
+    def _fixed_timer(self) -> tuple[_Met, TimerPurge]:
         """A valve that is opened in every slot for as long as a brim-full tank with a flooded tube needs.
 
         It is given the truth at the end of each opening: its errors are those of waiting alone.
         """
         plot, tank = self._plot, self._tank
-        open_s = min(tank.valve.max_open_s, meaning_of(plot.site, tank).full.fill_s + BUBBLING_S)
+        purge = fixed_timer(plot.site, tank)
         met = _Met(ErrorMeter(plot.tracks[tank.name].another()), AlarmSeen(plot.alarms_m[tank.name], self._stays))
         number = 0
-        while (at_s := number * tank.every_s + open_s) <= plot.duration_s:
+        while (at_s := number * tank.every_s + purge.open_s) <= plot.duration_s:
             level_m = self._track(at_s)
             met.errors.show(at_s, level_m)
             met.alarm.take(Shown(at_s, at_s, level_m))
@@ -311,7 +307,7 @@ class _Notes:
             number += 1
         met.errors.up_to(plot.duration_s)
         met.alarm.end(plot.duration_s)
-        return met, open_s
+        return met, purge
 
 
 @dataclass(slots=True)

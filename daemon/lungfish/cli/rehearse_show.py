@@ -6,6 +6,7 @@ import csv
 import importlib
 import io
 import math
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -98,7 +99,8 @@ def table(shown: Shown, rehearsal: Rehearsal, *, unicode: bool = True) -> Iterat
     warned = [event for event in rehearsal.events if event.kind not in ("start", "stop", "baseline")]
     if warned:
         yield ""
-        yield f"told meanwhile: {len(warned)}"
+        kinds = Counter(event.kind for event in warned).most_common()
+        yield f"told meanwhile: {', '.join(f'{kind} {count}' for kind, count in kinds)}; the first of them:"
         yield from (f"  {event.text}"[:WIDTH] for event in warned[:_MOST_LISTED])
     left_open = [name for name, tank in rehearsal.tanks.items() if tank.valve_open]
     yield ""
