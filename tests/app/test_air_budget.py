@@ -11,7 +11,9 @@ from pathlib import Path
 
 import pytest
 
+from lungfish.app.air_budget import AirBudget
 from lungfish.app.house import tell_unfinished
+from lungfish.app.records import aborted_record
 from lungfish.config import Site, load_site_text
 from lungfish.rig.virtual_loop import run_virtual
 from lungfish.store import Archive
@@ -209,3 +211,67 @@ def test_power_cuts_in_the_middle_of_purges_do_not_get_more_out_of_the_budget(cu
     assert found.while_open >= cuts // 2
     assert found.aborted >= found.while_open
     assert cuts == SHORT or counted_sl > 38.0
+
+
+SUPPLY = "\n    inputs: {supply: {link: panel, unit: 1, input: 0}}"
+
+
+def supply_lost(from_s: float, to_s: float, *, budget: str, silent: bool = False) -> tuple[list[float], MemoryKeeper]:
+    """When the valve was opened in an hour in which the air was away for a while."""
+
+    async def main() -> tuple[list[float], MemoryKeeper]:
+        virtual = VirtualSite(site_with("", f"{budget}{SUPPLY}"))
+        if silent:
+            for link in virtual.switch_links.values():
+                link.silent = True
+        loop, faults = asyncio.get_running_loop(), virtual.plants["t0"].faults
+        loop.call_later(from_s, lambda: setattr(faults, "air_lost", True))
+        loop.call_later(to_s, lambda: setattr(faults, "air_lost", False))
+        await virtual.run_for(HOUR_S - 1.0)
+        return virtual.opened_s(), virtual.keeper
+
+    return run_virtual(main())
+
+
+def test_a_low_supply_postpones_a_purge_until_it_is_there_again_and_tells() -> None:
+    opened_s, keeper = supply_lost(500.0, 790.0, budget="{supply_wait: 5 min}")
+    assert len(opened_s) == 6
+    assert 790.0 <= opened_s[1] <= 810.0  # due at 600 s
+    assert {record.quality for record in keeper.readings} == {"good"}
+    low, again = keeper.told("air-budget")
+    assert "the supply of t0 is low" in low
+    assert "300 s at most" in low
+    assert "there again" in again
+
+
+def test_a_supply_that_stays_low_is_waited_for_so_long_and_no_longer() -> None:
+    opened_s, keeper = supply_lost(500.0, 1e9, budget="{supply_wait: 5 min}")
+    assert [round(at_s, -1) for at_s in opened_s[1:3]] == [900.0, 1500.0]  # due at 600 s and 1200 s
+    assert len(keeper.told("air-budget")) == 1
+    assert keeper.readings[-1].level_m is None or keeper.readings[-1].quality != "good"
+
+
+@pytest.mark.parametrize(("budget", "silent"), [("{supply_wait: 5 min}", True), ("{rest: 2 s}", False)])
+def test_a_silent_switch_postpones_nothing_nor_does_a_low_supply_without_the_key(budget: str, silent: bool) -> None:
+    opened_s, keeper = supply_lost(500.0, 790.0, budget=budget, silent=silent)
+    assert 600.0 <= opened_s[1] <= 615.0
+    assert keeper.told("air-budget") == []
+
+
+def test_an_urgent_purge_is_had_whatever_is_spent_and_counts() -> None:
+    async def main() -> tuple[list[bool], float, list[str]]:
+        virtual = VirtualSite(site_with(", budget: {purges_per_hour: 2}", "{purges_per_hour: 1}"))
+        budget = AirBudget(virtual.site, virtual.clock, virtual.journal)
+        postponed = []
+        for _ in range(2):
+            await virtual.clock.sleep_until(virtual.clock.monotonic_s() + 60.0)
+            postponed.append(await budget.wait("t0", virtual.stop, lambda _until_s: None, urgent=True))
+            at = virtual.journal.stamps.now()
+            budget.took(aborted_record("t0", virtual.journal.stamps, "an opening", opening_sent=True))
+        assert budget.may_purge("t0", at.monotonic_s, urgent=True).from_s == at.monotonic_s
+        return postponed, budget.may_purge("t0", at.monotonic_s).from_s, virtual.keeper.told("air-budget")
+
+    postponed, from_s, told = run_virtual(main())
+    assert postponed == [False, False]
+    assert from_s == 120.0 + HOUR_S  # both count: an hour after the later
+    assert told == []

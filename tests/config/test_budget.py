@@ -94,6 +94,7 @@ def test_the_largest_purge_by_hand(tmp_path: Path) -> None:
         ("{per_day: 200 bar}", "per_day", "not a unit of volume", "`L`"),
         ("{per_day: 2 L}", "per_day", "one purge of sump may take 2.25 L", "at least 2.3 L"),
         ("{rest: 2 h}", "rest", "outside", "from 0 s to 1 h"),
+        ("{supply_wait: 5 min}", "supply_wait", "nothing says whether the supply is there", "`inputs.supply`"),
         ("{rests: 2 s}", "rests", "unknown key", "`rest`"),
     ],
 )
@@ -143,3 +144,8 @@ def test_a_budget_below_what_every_asks_for_is_called_unwise(tmp_path: Path, whe
     assert warning.key.endswith("budget.purges_per_hour")
     assert "asks for 6 purges an hour" in warning.wrong
     assert "longer `every`" in warning.right
+
+
+def test_the_wait_for_the_supply_becomes_si(tmp_path: Path) -> None:
+    text = f"{with_tank('{supply_wait: 5 min}')}    inputs: {{supply: {{link: panel, unit: 1, input: 0}}}}\n"
+    assert loaded(text, tmp_path).tanks["sump"].budget == Limits(rest_s=2.0, supply_wait_s=300.0)

@@ -6,14 +6,16 @@ import asyncio
 import logging
 import math
 from collections import defaultdict, deque
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 from lungfish.app.clock import pause_until
 from lungfish.app.journal import Journal
+from lungfish.app.supply_wait import SupplyWait
 from lungfish.config import Site
 from lungfish.config.budget import largest_purge_m3
 from lungfish.core.air_budget import Opening, Permission, permission
-from lungfish.ports import Clock, ReadingRecord
+from lungfish.core.events import Input
+from lungfish.ports import Clock, ReadingRecord, Switch
 
 __all__ = ["AirBudget"]
 
@@ -37,9 +39,16 @@ class AirBudget:
         site: the site.
         clock: monotonic time.
         journal: where it is told, and whose store has earlier openings.
+        switches: of the tanks, for what says whether the supply is there.
     """
 
-    def __init__(self, site: Site, clock: Clock, journal: Journal) -> None:
+    def __init__(
+        self,
+        site: Site,
+        clock: Clock,
+        journal: Journal,
+        switches: Mapping[str, Mapping[Input, Switch]] | None = None,
+    ) -> None:
         self._clock = clock
         self._journal = journal
         self._limits = {name: tank.budget for name, tank in site.tanks.items()}
@@ -50,6 +59,12 @@ class AirBudget:
         self._begun: dict[str, Opening] = {}
         self._line: list[str] = []
         self._told: set[str] = set()
+        self._supply = {
+            name: SupplyWait(name, of_tank[Input.SUPPLY], wait_s, clock, journal)
+            for name, of_tank in (switches or {}).items()
+            if Input.SUPPLY in of_tank
+            and (wait_s := max(self._shared.supply_wait_s, self._limits[name].supply_wait_s)) > 0.0
+        }
         self._count_kept()
 
     def may_purge(self, tank: str, now_s: float, *, urgent: bool = False) -> Permission:
@@ -80,6 +95,8 @@ class AirBudget:
         """
         due_s = self._clock.monotonic_s()
         if not urgent:
+            if tank in self._supply:
+                await self._supply[tank].wait(stop, promise)
             await self._pause(tank, lambda: self._own(tank, self._clock.monotonic_s()), stop, promise)
             self._line.append(tank)
             try:

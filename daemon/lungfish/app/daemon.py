@@ -164,7 +164,7 @@ class Daemon:
         self._progress = Progress()
         self._stopping = asyncio.Event()
         air = AirPermits(site.air.simultaneous)
-        budget = AirBudget(site, clock, journal)
+        budget = AirBudget(site, clock, journal, devices.switches)
         self.loops = {
             name: build_tank_loop(
                 site,

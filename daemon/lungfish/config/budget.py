@@ -67,6 +67,7 @@ def build_budget(form: BudgetForm | None, usual: Limits) -> Limits:
         purges_per_hour=form.purges_per_hour,
         air_per_day_m3=form.per_day,
         rest_s=usual.rest_s if form.rest is None else form.rest,
+        supply_wait_s=form.supply_wait or 0.0,
     )
 
 
@@ -134,6 +135,12 @@ def _check(path: KeyPath, limits: Limits, tanks: list[Tank], air: AirSpec, repor
             f"one purge of {largest.name} may take {_LITRES * most_m3:.3g} L (its valve may be open for "
             f"{largest.valve.max_open_s:g} s), so there could be none",
             f"write at least {_LITRES * most_m3 + 0.05:.3g} L, or a shorter `max_open`",
+        )
+    if limits.supply_wait_s > 0.0 and all(tank.inputs.supply is None for tank in tanks):
+        report.error(
+            (*path, "supply_wait"),
+            "nothing says whether the supply is there",
+            "add a switch or a pressure under `inputs.supply`, or delete it",
         )
     asked = sum(HOUR_S / tank.every_s for tank in tanks)
     if limits.purges_per_hour is not None and limits.purges_per_hour < asked * (1.0 - 1e-9):

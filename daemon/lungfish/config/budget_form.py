@@ -25,6 +25,8 @@ class BudgetForm(Section):
     """Standard air (20 degC, 1 bar) within any 24 h; no limit by default."""
     rest: Annotated[float, Quantity(DURATION, "0 s", "1 h")] | None = None
     """From the end of a purge to the start of the next; by default 2 s for a tank, none for the compressor."""
+    supply_wait: Annotated[float, Quantity(DURATION, "0 s", "24 h")] | None = None
+    """Longest time that a purge waits while `inputs.supply` says that pressure is lacking; none by default."""
 
 
 def tariff_of(text: str) -> tuple[float, str]:

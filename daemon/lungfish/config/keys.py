@@ -39,6 +39,7 @@ EXAMPLES: Final[Mapping[str, str]] = {
     "purges_per_hour": "12",
     "per_day": "200 L",
     "budget.rest": "10 s",
+    "supply_wait": "10 min",
     "specific_power": "0.12 kWh/m**3",
     "tariff": "0.25 EUR/kWh",
     "rated_operations": "1000000",
@@ -127,6 +128,9 @@ EXAMPLES: Final[Mapping[str, str]] = {
     "active": "high",
     "max_open": "90 s",
     "every": "10 min",
+    "watch": "{step: 50 mm, every: 5 s}",
+    "step": "50 mm",
+    "watch.every": "5 s",
     "stagger": "true",
     "schedule": '[{from: "06:00", to: "22:00", days: mon-fri, every: 5 min}, {cron: "0 */2 * * *"}]',
     "from": '"06:00"',
@@ -145,7 +149,9 @@ EXAMPLES: Final[Mapping[str, str]] = {
 """A sensible value of each key, as it would be written; with its section's name where it depends. Invented."""
 
 
-_MADE_UP: Final = frozenset({"[key]", "<value>", "<water>", "<table>", "<share>", "<pressure>", "<current>"})
+_MADE_UP: Final = frozenset(
+    {"[key]", "<value>", "<water>", "<table>", "<share>", "<pressure>", "<current>", "<watch>", "<off>"}
+)
 """Parts of the form's paths that stand for a variant, not for a key."""
 
 

@@ -25,6 +25,8 @@ class Limits:
     """Air within any 24 h, standard m3 (20 degC, 1 bar); None: no limit."""
     rest_s: float = 0.0
     """From the end of one purge to the start of the next, at least, s."""
+    supply_wait_s: float = 0.0
+    """While the supply is said to be low a purge waits for it, at most so long, s; 0: it does not."""
 
     @property
     def horizon_s(self) -> float:
