@@ -7,6 +7,7 @@ import random
 
 import pytest
 
+from lungfish.app.clock import pause_until
 from lungfish.rig.jumping_loop import JumpingClock, JumpingLoop, run_jumping
 from lungfish.rig.virtual_loop import run_virtual
 
@@ -76,3 +77,22 @@ def test_another_loop_is_refused() -> None:
 
     with pytest.raises(TypeError, match="JumpingLoop"):
         run_virtual(main())
+
+
+@pytest.mark.parametrize("jumps", [True, False], ids=["alone", "in company"])
+def test_a_pause_ends_at_its_moment_or_when_it_is_told_to(jumps: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    if not jumps:
+        monkeypatch.setattr(JumpingLoop, "jump", lambda _self, _at_s: False)
+
+    async def main() -> list[float]:
+        clock, stop, ended = JumpingClock(), asyncio.Event(), []
+        for at_s in (5.0, 5.0, 2.0, 7.0):
+            await pause_until(clock, at_s, stop)
+            ended.append(clock.monotonic_s())
+        asyncio.get_running_loop().call_later(1.0, stop.set)
+        for _ in range(2):
+            await pause_until(clock, 100.0, stop)
+            ended.append(clock.monotonic_s())
+        return ended
+
+    assert run_jumping(main()) == pytest.approx([5.0, 5.0, 5.0, 7.0, 8.0, 8.0])

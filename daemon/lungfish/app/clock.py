@@ -5,13 +5,13 @@ from __future__ import annotations
 import asyncio
 import ctypes
 import time
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 from lungfish.ports import Clock, ClockState, Stamp
 
-__all__ = ["LoopClock", "Stamps", "StepWatch", "pause_until", "system_stamps"]
+__all__ = ["LoopClock", "Stamps", "StepWatch", "now_utc_s", "pause_until", "system_stamps"]
 
 _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 _STA_UNSYNC = 0x0040
@@ -45,9 +45,10 @@ async def pause_until(clock: Clock, at_s: float, stop: asyncio.Event) -> None:
         at_s: the moment.
         stop: set by whoever wants the end.
     """
-    jump: Callable[[float], bool] | None = getattr(clock, "jump", None)
-    if jump is not None and not stop.is_set() and jump(at_s):
-        return  # a simulator's clock, and nobody else wants anything before
+    pause: Callable[[float, asyncio.Event], Awaitable[None]] | None = getattr(clock, "pause", None)
+    if pause is not None:  # a simulator's clock, which has its own way
+        await pause(at_s, stop)
+        return
     waits = [asyncio.ensure_future(clock.sleep_until(at_s)), asyncio.ensure_future(stop.wait())]
     try:
         await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
@@ -128,3 +129,8 @@ def system_stamps(clock: Clock) -> Stamps:
     except OSError:
         boot_id = "unknown"
     return Stamps(boot_id, clock, time.time, _kernel_clock_state)
+
+
+def now_utc_s() -> float:
+    """This moment by the wall clock, s since 1970-01-01 UTC: for looking ahead, never for measuring."""
+    return time.time()

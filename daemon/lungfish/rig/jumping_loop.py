@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import Coroutine
 from typing import Any, TypeVar
 
@@ -59,9 +60,19 @@ class JumpingClock:
         """Virtual seconds since the start."""
         return self._loop.time()
 
-    def jump(self, at_s: float) -> bool:
-        """Be there at once, if nobody else wants anything before; False: wait for it."""
-        return self._loop.jump(at_s)
+    async def pause(self, at_s: float, stop: asyncio.Event) -> None:
+        """Return at a moment or when something is set, whichever comes first.
+
+        Args:
+            at_s: the moment.
+            stop: set by whoever wants the end.
+        """
+        if stop.is_set():
+            await asyncio.sleep(0)
+        elif not self._loop.jump(at_s):
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout_at(at_s):
+                    await stop.wait()
 
     async def sleep_until(self, at_s: float) -> None:
         """Return at this moment, or at once when it is past; others run first if they have anything to do."""
