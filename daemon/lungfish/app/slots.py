@@ -11,16 +11,16 @@ import math
 from collections import deque
 from dataclasses import dataclass
 from itertools import islice
+from typing import Protocol
 
-from lungfish.app.clock import StepWatch
-from lungfish.app.journal import Journal
+from lungfish.app.clock import Stamps, StepWatch
 from lungfish.app.pacing import Pacing
 from lungfish.app.schedule import Calendar, Due
 from lungfish.config.model import Tank
 from lungfish.core.codes import Quality
 from lungfish.core.reading import Reading
 
-__all__ = ["Slots", "is_moving", "slots_of"]
+__all__ = ["Slots", "Teller", "is_moving", "slots_of"]
 
 _ON_TIME_S = 1.0
 """A cycle that begins this soon after its slot keeps the slot's moment, so that slots do not creep."""
@@ -28,6 +28,19 @@ _KEPT = 50
 _SURE = 2.0
 _LASTING = {"transmitter", "density", "gravity", "gas column", "tip height", "held back at the tip"}
 """Lines of a level's budget that two readings of a tank have in common: they do not make it seem to move."""
+
+
+class Teller(Protocol):
+    """What the slots need of the journal."""
+
+    @property
+    def stamps(self) -> Stamps:
+        """Both clocks."""
+        ...
+
+    def event(self, kind: str, text: str, *, tank: str | None = None) -> None:
+        """Tell something."""
+        ...
 
 
 @dataclass(slots=True)
@@ -65,7 +78,7 @@ class Slots:
         first_s: monotonic moment of the first slot.
     """
 
-    def __init__(self, tank: Tank, timezone: str, journal: Journal, first_s: float) -> None:
+    def __init__(self, tank: Tank, timezone: str, journal: Teller, first_s: float) -> None:
         self._tank = tank
         self._calendar = Calendar(tank.schedule, tank.every_s, timezone)
         self._journal = journal
@@ -210,7 +223,7 @@ def is_moving(levels: list[tuple[float, float, float]], rate_m_s: float, *, leas
     return moved_m >= rate_m_s * (at_s - earlier[0]) and moved_m > _SURE * math.hypot(u_m, earlier[2])
 
 
-def slots_of(tank: Tank, timezone: str, journal: Journal, first_s: float) -> Pacing | Slots:
+def slots_of(tank: Tank, timezone: str, journal: Teller, first_s: float) -> Pacing | Slots:
     """The slots of a tank: by `every` alone, or by a schedule.
 
     Args:

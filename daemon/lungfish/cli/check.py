@@ -256,8 +256,10 @@ def _purge_lines(tank: Tank, meaning: TankMeaning) -> Iterator[str]:
     spare = tank.valve.max_open_s / meaning.full.fill_s
     yield _row("valve open at most", f"{tank.valve.max_open_s:g} s", f"{spare:.1f} times the longest filling")
     yield _row("a purge at least every", _duration(tank.every_s))
+    yield from _schedule_lines(tank)
     yield from _budget_lines("this tank, at most", tank.budget)
-    yield _row("air a day, half full", _litres(meaning.day_air_tight_m3), "while the tube keeps its air")
+    more = ", besides the schedule" if tank.schedule.windows or tank.schedule.crons else ""
+    yield _row("air a day, half full", _litres(meaning.day_air_tight_m3), f"while the tube keeps its air{more}")
     yield _row("", _litres(meaning.day_air_flooded_m3), "if it floods between purges")
     yield _row("", _litres(meaning.day_air_continuous_m3), "if the valve stood open all day instead")
 
@@ -273,6 +275,24 @@ def _budget_lines(name: str, limits: Limits) -> Iterator[str]:
         most.append((f"{limits.rest_s:g} s apart", "from the end of a purge to the next"))
     for number, (value, more) in enumerate(most):
         yield _row("" if number else name, value, more)
+
+
+def _schedule_lines(tank: Tank) -> Iterator[str]:
+    schedule = tank.schedule
+    out = schedule.out_of_service
+    if out is not None:
+        yield _row("  out of service until", out.until, out.reason)
+    for window in schedule.windows:
+        yield _row(f"  {window.text}", _duration(window.every_s))
+    for cron in schedule.crons:
+        yield _row("  and at each moment of", cron, "minute, hour, day, month, weekday")
+    if schedule.faster is not None:
+        speed = 3.6e6 * schedule.faster.moving_m_s
+        yield _row("  while the level moves", _duration(schedule.faster.every_s), f"by {speed:.4g} mm/h or more")
+    if schedule.stagger:
+        yield _row("  spread over the tanks", f"by {100 * schedule.stagger:.0f} %", "of an interval, once")
+    for hold in schedule.hold_off:
+        yield _row(f"  waits for {hold.name}", _duration(hold.at_most_s), f"at most; {_place(hold.switch)}")
 
 
 def _row(name: str, value: str, more: str = "") -> str:

@@ -14,7 +14,7 @@ from lungfish.errors import ConfigError, LungfishError
 __all__ = ["COMMANDS", "main"]
 
 COMMANDS = (
-    *("check", "run", "read", "shut", "export", "air"),
+    *("check", "run", "read", "shut", "plan", "export", "air"),
     *("explain", "baseline", "handbook", "rehearse", "demo", "schema"),
 )
 """Sub-commands, each a module of this package with `add_parser` and `run`; in the order of the help."""
