@@ -30,7 +30,8 @@ def test_the_keys_mean_what_they_say(tmp_path: Path) -> None:
     site = loaded(GOOD + KEYS, tmp_path)
     schedule = site.tanks["sump"].schedule
     (window,) = schedule.windows
-    assert (window.from_min, window.to_min, window.days, window.every_s) == (360, 1320, {0, 1, 2, 3, 4}, 300.0)
+    assert (window.from_min, window.to_min, window.every_s) == (360, 1320, 300.0)
+    assert window.days == frozenset({0, 1, 2, 3, 4})
     assert schedule.crons == ("0 */2 * * sun",)
     assert schedule.faster is not None
     assert schedule.faster.moving_m_s == pytest.approx(0.1 / 3600.0)
@@ -77,6 +78,7 @@ BAD = [
     ("0 */2 * * 0", "0 0 30 2 *", 33, "schedule.1.cron", "never comes", "a day that exists"),
     ("0 */2 * * 0", "0 0 1 * mon", 33, "schedule.1.cron", "day of the month and a day of the week", "`*` for one"),
     ("0 */2 * * 0", "0 0 * * 8", 33, "schedule.1.cron", "`8` is no day", "one of mon"),
+    ("0 */2 * * 0", "*/1 6 * * *", 33, "schedule.1.cron", "comes 60 s after itself", "further apart"),
     ('* 0"}', '* 0", every: 5 min}', 33, "schedule.1.every", "beside `cron`", "either hours or"),
     ("2 min, moving", "20 min, moving", 34, "faster.every", "not shorter", "shorter one here"),
     ("100 mm/h", "100 mm", 34, "faster.moving", "not a unit of speed", "`mm/h`"),
@@ -117,6 +119,32 @@ def test_what_can_t_be_meant_is_told_with_line_key_and_remedy(
 )
 def test_weekdays_are_counted_as_crontab_counts_them(text: str, days: str) -> None:
     assert cron_fields(text) == f"0 0 * * {days}"
+
+
+def test_hours_must_leave_room_for_a_zero_check_too(tmp_path: Path) -> None:
+    vented = GOOD.replace("60 kPa]", "60 kPa]\n      vent: {link: panel, unit: 1, coil: 6, max_open: 60 s}")
+    text = KEYS.replace("every: 5 min", "every: 140 s").replace("every: 2 min", "every: 170 s")
+    (found,) = problems(vented + text, tmp_path)
+    assert found.key == "tanks.sump.schedule.0.every"
+    assert "with its zero check may last 150 s" in found.wrong
+
+
+def test_the_share_of_the_air_is_that_of_the_shortest_interval(tmp_path: Path) -> None:
+    assert not [each for each in loaded(GOOD, tmp_path).warnings if each.key == "air.simultaneous"]
+    tank, text = GOOD[GOOD.index("  sump:") :], GOOD + KEYS
+    for number in range(1, 7):
+        other = tank.replace("sump", f"silo-{number}").replace("register: 0", f"register: {2 * number}")
+        text += other.replace("coil: 0", f"coil: {number}") + KEYS
+    told = [each.wrong for each in loaded(text, tmp_path).warnings if each.key == "air.simultaneous"]
+    assert len(told) == 1
+    assert not [each for each in loaded(text.replace(KEYS, ""), tmp_path).warnings if each.key == "air.simultaneous"]
+
+
+def test_a_contact_that_is_an_input_of_something_else_is_told(tmp_path: Path) -> None:
+    text = GOOD + KEYS + "    inputs: {flow: {link: panel, unit: 1, input: 5, response: 1 s}}\n"
+    (found,) = problems(text, tmp_path)
+    assert found.key == "tanks.sump.hold_off.pump.input"
+    assert "`tanks.sump.inputs.flow.input`" in found.wrong
 
 
 def test_days_that_run_over_the_weekend() -> None:

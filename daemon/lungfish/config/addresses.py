@@ -15,6 +15,7 @@ from lungfish.config.model import (
     Output,
     PressureLimitSpec,
     RegisterTable,
+    SwitchSpec,
     Tank,
     TransmitterSpec,
     ValveSpec,
@@ -62,11 +63,7 @@ def check_addresses(links: _Links, tanks: Mapping[str, Tank], report: Report, su
         for key, spec in (("supply", tank.inputs.supply), ("flow", tank.inputs.flow))
         if spec is not None and spec is not supply
     ]
-    groups += [
-        _input_uses(("tanks", name, "hold_off", hold.name), hold.switch, links, report)
-        for name, tank in tanks.items()
-        for hold in tank.schedule.hold_off
-    ]
+    groups += list(_hold_off_uses(tanks, links, report))
     for group in groups:
         for use in group:
             for earlier in uses:
@@ -94,6 +91,16 @@ def _uses(name: str, tank: Tank, links: _Links, report: Report) -> Iterator[_Use
         yield from _input_uses((*path, "safe"), tank.isolate.safe, links, report)
     if tank.vent_valve is not None:
         yield _valve_use(("tanks", name, "transmitter", "vent"), tank.vent_valve, links, report)
+
+
+def _hold_off_uses(tanks: Mapping[str, Tank], links: _Links, report: Report) -> Iterator[Iterator[_Use]]:
+    """One contact may hold off several tanks: it is one use."""
+    seen: set[SwitchSpec] = set()
+    for name, tank in tanks.items():
+        for hold in tank.schedule.hold_off:
+            if hold.switch not in seen:
+                seen.add(hold.switch)
+                yield _input_uses(("tanks", name, "hold_off", hold.name), hold.switch, links, report)
 
 
 def _valve_use(path: KeyPath, valve: ValveSpec, links: _Links, report: Report) -> _Use:

@@ -286,7 +286,9 @@ def check_air_share(
         simultaneous: valves that may be open at once.
         report: where findings go.
     """
-    busy = math.fsum(fill_limit_s(setup) / tanks[name].every_s for name, setup in setups.items())
+    busy = math.fsum(
+        fill_limit_s(setup) / tanks[name].schedule.shortest_s(tanks[name].every_s) for name, setup in setups.items()
+    )
     if busy > simultaneous:
         report.warn(
             ("air", "simultaneous"),

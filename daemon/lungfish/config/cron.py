@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import math
 import re
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Final
 
-__all__ = ["WEEKDAYS", "BadCron", "cron_fields", "weekdays"]
+__all__ = ["WEEKDAYS", "BadCron", "cron_fields", "least_gap_s", "weekdays"]
 
 WEEKDAYS: Final = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 """Monday first, as `datetime.weekday` counts."""
 _FROM_SUNDAY: Final = ("sun", *WEEKDAYS)
 """As crontab(5) counts: 0 and 7 are Sunday."""
 _ITEM: Final = re.compile(r"(\*|[a-z0-9]+)(?:-([a-z0-9]+))?(?:/([0-9]+))?")
+_MOMENTS: Final = 90
+"""More than the minutes of an hour: the closest two of a form are among its first."""
 _LOOK_FROM: Final = datetime(2026, 1, 1, tzinfo=UTC)
 """Whether a moment ever comes does not depend on where the search begins."""
 
@@ -95,3 +98,22 @@ def cron_fields(text: str) -> str:
     if comes is None:
         raise BadCron(f"`{text[:40]}` never comes", "write a day that exists")
     return plain
+
+
+def least_gap_s(cron: str) -> float:
+    """The shortest time between two moments of a sound cron form, of the first that come, s; infinite for a single one.
+
+    Args:
+        cron: as `cron_fields` gives it.
+    """
+    from apscheduler.triggers.cron import CronTrigger  # as above
+
+    trigger = CronTrigger.from_crontab(cron, timezone=UTC)
+    at, least_s = trigger.get_next_fire_time(None, _LOOK_FROM), math.inf
+    for _ in range(_MOMENTS):
+        following = trigger.get_next_fire_time(None, at + timedelta(seconds=1))
+        if following is None:
+            break
+        least_s = min(least_s, (following - at).total_seconds())
+        at = following
+    return least_s

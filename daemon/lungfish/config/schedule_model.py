@@ -78,6 +78,15 @@ class Schedule:
     stagger: float = 0.0
     """Share of an interval by which its slots are moved, above 0 to 1; 0: not moved."""
 
+    def shortest_s(self, every_s: float) -> float:
+        """The shortest interval that may hold, s.
+
+        Args:
+            every_s: the tank's own, s.
+        """
+        faster_s = [] if self.faster is None else [self.faster.every_s]
+        return min([every_s, *faster_s, *(window.every_s for window in self.windows)])
+
     @property
     def plain(self) -> bool:
         """Purges follow `every` alone, by monotonic time."""

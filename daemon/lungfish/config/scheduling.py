@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo
 
-from lungfish.config.cron import WEEKDAYS, BadCron, cron_fields, weekdays
+from lungfish.config.cron import WEEKDAYS, BadCron, cron_fields, least_gap_s, weekdays
 from lungfish.config.document import KeyPath
 from lungfish.config.inputs import build_contact
 from lungfish.config.model import Tank
@@ -44,7 +44,7 @@ def with_schedule(tank: Tank, form: TankForm, timezone: str, stagger: float, rep
             window = _window(place, entry, tank, report)
             windows += [window] if window is not None else []
         else:
-            crons += _cron(place, entry, report)
+            crons += _cron(place, entry, tank, report)
     schedule = Schedule(
         windows=tuple(windows),
         crons=tuple(crons),
@@ -56,17 +56,26 @@ def with_schedule(tank: Tank, form: TankForm, timezone: str, stagger: float, rep
     return dataclasses.replace(tank, schedule=schedule)
 
 
-def _cron(path: KeyPath, form: ScheduleForm, report: Report) -> list[str]:
+def _cron(path: KeyPath, form: ScheduleForm, tank: Tank, report: Report) -> list[str]:
     others = sorted(form.model_fields_set - {"cron"})
     if others:
         key = "from" if others[0] == "from_" else others[0]
         report.error((*path, key), "stands beside `cron`", "write either hours or a `cron` form in one entry")
         return []
     try:
-        return [cron_fields(form.cron or "")]
+        cron = cron_fields(form.cron or "")
     except BadCron as error:
         report.error((*path, "cron"), error.wrong, error.right)
         return []
+    gap_s, busy_s = least_gap_s(cron), _busy_s(tank)
+    if gap_s <= busy_s:
+        report.error(
+            (*path, "cron"),
+            f"it comes {gap_s:g} s after itself, while a purge{_with_check(tank)} may last {busy_s:g} s",
+            "write moments further apart, or a shorter `max_open`",
+        )
+        return []
+    return [cron]
 
 
 def _window(path: KeyPath, form: ScheduleForm, tank: Tank, report: Report) -> WindowSpec | None:
@@ -134,14 +143,24 @@ def _fits(path: KeyPath, every_s: float, tank: Tank, report: Report) -> bool:
             "write a shorter one here, or a longer `every` of the tank",
         )
         return False
-    if every_s <= tank.valve.max_open_s:
+    busy_s = _busy_s(tank)
+    if every_s <= busy_s:
         report.error(
             path,
-            f"the next purge would be due after {every_s:g} s, while one may last {tank.valve.max_open_s:g} s",
-            f"write more than {tank.valve.max_open_s:g} s, or a shorter `max_open`",
+            f"the next purge would be due after {every_s:g} s, while one{_with_check(tank)} may last {busy_s:g} s",
+            f"write more than {busy_s:g} s, or a shorter `max_open`",
         )
         return False
     return True
+
+
+def _busy_s(tank: Tank) -> float:
+    """How long a purge may last, with the zero check that may follow it."""
+    return tank.valve.max_open_s + (tank.vent_valve.max_open_s if tank.vent_valve is not None else 0.0)
+
+
+def _with_check(tank: Tank) -> str:
+    return "" if tank.vent_valve is None else " with its zero check"
 
 
 def _faster(path: KeyPath, form: FasterForm | None, tank: Tank, report: Report) -> FasterSpec | None:
