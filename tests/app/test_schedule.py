@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from lungfish.app.pacing import Pacing
 from lungfish.app.schedule import Calendar, bridged
 from lungfish.app.slots import is_moving
 from lungfish.config.schedule_model import Schedule, WindowSpec
@@ -164,3 +165,15 @@ def test_a_level_moves_when_it_moves_by_more_than_its_noise() -> None:
     dense = [(60.0 * n, 2.0 + 0.002 * (n % 2), 0.0005) for n in range(12)]
     assert not is_moving(dense, rate, least_apart_s=300.0)
     assert not is_moving(rising[:1], rate, least_apart_s=300.0)
+
+
+def test_an_early_purge_moves_the_slots_so_that_none_comes_hard_upon_it() -> None:
+    pacing = Pacing(0.0, 600.0)
+    pacing.began(0.0)
+    assert pacing.next_slot(20.0) == (600.0, 0)
+    pacing.began(590.0)  # the watch asked for it
+    assert pacing.next_slot(610.0) == (1190.0, 0)
+    pacing.began(1190.0)
+    assert pacing.next_slot(1210.0) == (1790.0, 0)
+    pacing.began(1789.5)  # on time, within what a timer may be off
+    assert pacing.next_slot(1810.0) == (2390.0, 0)
