@@ -114,6 +114,14 @@ def test_a_plot_without_its_library_is_told_before_the_time_is_spent(
     assert "needs matplotlib, which is not installed; add it with" in capsys.readouterr().err
 
 
+def test_levels_and_purges_are_drawn_into_a_file(site: Path) -> None:
+    drawing = site.parent / "levels.svg"
+    assert main(["rehearse", str(site), "--days", "0.02", "--plot", str(drawing)]) == 0
+    text = drawing.read_text(encoding="utf-8")
+    assert "<svg" in text
+    assert text.count("<use") > 3  # a mark for each purge, besides the ticks
+
+
 def test_the_picture_without_unicode_is_plain(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("lungfish.cli.rehearse.shows_unicode", lambda: False)
