@@ -115,6 +115,9 @@ def test_what_can_t_be_meant_is_told_with_line_key_and_remedy(
         ("0 0 * * 5-7", "fri,sat,sun"),
         ("0 0 * * sun-tue", "mon,tue,sun"),
         ("0 0 * * MON,3", "mon,wed"),
+        ("0 0 * * 0-7", "mon,tue,wed,thu,fri,sat,sun"),
+        ("0 0 * * 0-6", "mon,tue,wed,thu,fri,sat,sun"),
+        ("0 0 * * */2", "tue,thu,sat,sun"),
     ],
 )
 def test_weekdays_are_counted_as_crontab_counts_them(text: str, days: str) -> None:

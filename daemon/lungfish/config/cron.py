@@ -11,8 +11,8 @@ __all__ = ["WEEKDAYS", "BadCron", "cron_fields", "least_gap_s", "weekdays"]
 
 WEEKDAYS: Final = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 """Monday first, as `datetime.weekday` counts."""
-_FROM_SUNDAY: Final = ("sun", *WEEKDAYS)
-"""As crontab(5) counts: 0 and 7 are Sunday."""
+_FROM_SUNDAY: Final = ("sun", *WEEKDAYS[:6])
+"""As crontab(5) counts: 0 is Sunday, and 7 as well."""
 _ITEM: Final = re.compile(r"(\*|[a-z0-9]+)(?:-([a-z0-9]+))?(?:/([0-9]+))?")
 _MOMENTS: Final = 90
 """More than the minutes of an hour: the closest two of a form are among its first."""
@@ -34,7 +34,7 @@ def weekdays(text: str, names: tuple[str, ...] = WEEKDAYS) -> frozenset[int]:
 
     Args:
         text: such as `mon-fri` or `sat,sun`.
-        names: the days in the order in which they are counted; a day may stand twice.
+        names: the days in the order in which they are counted.
 
     Returns:
         Monday 0 to Sunday 6.
@@ -48,8 +48,8 @@ def weekdays(text: str, names: tuple[str, ...] = WEEKDAYS) -> frozenset[int]:
         if match is None:
             raise BadCron(f"`{item[:20]}` is no day", "write days such as `mon-fri` or `sat,sun`")
         first, last, step = match.groups()
-        if first == "*":
-            days = list(WEEKDAYS)
+        if first == "*" or (names is _FROM_SUNDAY and (first, last) == ("0", "7")):
+            days = list(names)
         else:
             begin, end = _day(first, names), _day(last, names) if last else None
             days = [begin]
