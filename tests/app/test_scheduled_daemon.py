@@ -27,8 +27,10 @@ UNWATCHED = '    watch: "off"\n'
 CONTACT = "{link: panel, unit: 1, input: 4, at_most: 20 min}"
 
 
-def site_with(keys: str, *, every: str = "1 h", tanks: int = 1, air: str = "") -> Site:
-    text = HEAD.format(simultaneous=1).replace("simultaneous: 1", f"simultaneous: 1{air}")
+def site_with(keys: str, *, every: str = "1 h", tanks: int = 1, air: str = "", zone: str = "Europe/London") -> Site:
+    text = (
+        HEAD.format(simultaneous=1).replace("Europe/London", zone).replace("simultaneous: 1", f"simultaneous: 1{air}")
+    )
     for number in range(tanks):
         text += TANK.format(name=f"t{number}", unit=number + 1, every=every, max_open="60 s") + UNWATCHED + keys
     return load_site_text(text, Path())
@@ -178,6 +180,32 @@ def test_purges_come_closer_together_while_the_level_moves() -> None:
     assert all(gap == 30 for at, gap in gaps if at <= 210)
     assert all(gap == 5 for at, gap in gaps if 240 < at <= 300)
     assert all(gap == 30 for at, gap in gaps if at > 360)
+
+
+@pytest.mark.parametrize(
+    ("zone", "evening"),
+    # the evening before each change of 2026 (IANA rules EU and US), UTC; see test_schedule.py for the moments
+    [
+        ("Europe/London", "03-28 20:00"),
+        ("Europe/London", "10-24 20:00"),
+        ("America/New_York", "03-08 02:00"),
+        ("America/New_York", "11-01 02:00"),
+    ],
+)
+def test_over_a_daylight_change_no_purge_is_missed_or_doubled(zone: str, evening: str) -> None:
+    async def main(keys: str, hours: float) -> VirtualSite:
+        site = VirtualSite(site_with(keys, every="2 day", zone=zone), make_cycle=scripted)
+        begun(site, evening)
+        await site.run_for(hours * HOUR)
+        return site
+
+    hourly = slots_min(run_virtual(main('    schedule: [{cron: "30 * * * *"}]\n', 12.0)))
+    assert hourly == [0, *range(30, 12 * 60, 60)]
+    daily = slots_min(run_virtual(main('    schedule: [{cron: "30 1 * * *"}]\n', 72.0)))
+    assert len(daily) == 4
+    assert all(abs(gap - 24 * 60) <= 60 for gap in (b - a for a, b in pairwise(daily[1:])))
+    hours = slots_min(run_virtual(main('    schedule: [{from: "00:00", to: "24:00", every: 20 min}]\n', 12.0)))
+    assert hours == [*range(0, 12 * 60, 20)]
 
 
 def stepped(steps: list[Step], after_s: float) -> VirtualSite:

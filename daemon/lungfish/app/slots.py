@@ -118,10 +118,8 @@ class Slots:
         if self._last_s is None:
             for form in self._forms:
                 form.last_s = at_s
-        if self._spread_s is not None and self._spread_s <= now_s:
-            self._spread_s = None
-        elif self._last_s is None and self._tank.schedule.stagger:
-            self._spread_s = math.nan  # worked out when the interval is known
+        # of the second purge only, and worked out when the interval is known; another that comes first moves the rest
+        self._spread_s = math.nan if self._last_s is None and self._tank.schedule.stagger else None
         self._last_s = at_s
         self._asked = False
         for form in self._forms:
