@@ -12,8 +12,10 @@ from pathlib import Path
 import pytest
 
 from lungfish.app.calendar_jobs import CalendarJobs
+from lungfish.app.clock import LoopClock
 from lungfish.config import Site, load_site_text
 from lungfish.core.setup import CycleSetup, Learned
+from lungfish.drivers.build import build_devices
 from lungfish.errors import DeviceTimeout
 from lungfish.ports import Clock, SwitchSeen
 from lungfish.rig.virtual_loop import run_virtual
@@ -123,6 +125,16 @@ def test_a_contact_that_does_not_answer_postpones_nothing_and_is_told_once() -> 
     assert slots_min(site) == [0, 60, 120]
     (told,) = site.keeper.told("hold-off")
     assert "can't be read" in told
+
+
+def test_each_contact_of_the_site_file_is_a_device_on_its_link() -> None:
+    async def main() -> None:
+        keys = "    hold_off: {mixer: {link: panel, unit: 1, input: 4}, pump: {link: panel, unit: 1, coil: 9}}\n"
+        devices = build_devices(site_with(keys), LoopClock())
+        assert {name: set(contacts) for name, contacts in devices.hold_off.items()} == {"t0": {"mixer", "pump"}}
+        await devices.close()
+
+    run_virtual(main())
 
 
 def test_a_stop_ends_the_wait_for_a_mixer() -> None:
