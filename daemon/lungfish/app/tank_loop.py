@@ -11,7 +11,6 @@ from typing import Any
 
 from lungfish.app.air_budget import AirBudget
 from lungfish.app.clearing import Unplugging
-from lungfish.app.clock import pause_until
 from lungfish.app.hold_off import HoldOff
 from lungfish.app.isolating import Isolator
 from lungfish.app.journal import Journal
@@ -22,6 +21,7 @@ from lungfish.app.records import aborted_record, reading_record
 from lungfish.app.runner import CycleRun, MeasuringCycle
 from lungfish.app.slots import Slots, slots_of
 from lungfish.app.upkeep import Upkeep
+from lungfish.app.watching import Watching
 from lungfish.app.zeroing import Zeroing
 from lungfish.config import Tank
 from lungfish.core.events import Input, ValveState
@@ -124,6 +124,7 @@ class TankLoop:
         self._learned = journal.keeper.learned(tank.name, self._config) or first_learned(setup)
         self._upkeep = Upkeep(tank.name, setup, self._config, journal)
         self._unplugging = Unplugging(tank, setup, journal)
+        self.watching = Watching(tank, setup, clock, journal, self.valves, isolator, budget)
         self._found: Reading | None = None
         self._budget = budget
         self._postponed = False
@@ -173,6 +174,7 @@ class TankLoop:
             reading = await self._cycle_in_budget()
             if reading is not None:
                 self._pacing.found(reading)
+                self.watching.taken(reading, self._learned)
             if reading is not None and not self._stop.is_set() and not await self._clear_after(reading):
                 await self._check_zero_after(reading)
             if not self._stop.is_set():
@@ -335,12 +337,14 @@ class TankLoop:
         """A blow-down has its row, as every opening has; it teaches nothing, and the tube's air is not what it was."""
         self._learned = replace(self._learned, shut_at_s=None)
         self._upkeep.disturbed()
+        self.watching.disturbed("the tube was blown down")
         self._put(self._record(run, reading, self._blow_valve))
 
     def _keep_check(self, run: CycleRun, reading: Reading) -> None:
         """A zero check lets no air in and has no row of its own; what it found `Zeroing` keeps."""
         self._learned = replace(self._learned, shut_at_s=None)
         self._upkeep.disturbed()
+        self.watching.disturbed("the transmitter's zero was looked at")
 
     def _record(self, run: CycleRun, reading: Reading, valve: PurgeValve) -> ReadingRecord:
         return reading_record(
@@ -387,7 +391,7 @@ class TankLoop:
             )
         self._progress.promise(self.tank.name, due_s + _NEXT_EVENT_S)
         if not self._stop.is_set():
-            await pause_until(self._clock, due_s, self._wake)
+            await self.watching.rest(due_s, self._wake, self._zeroing.transmitter, acts=not pacing.out_of_service)
         return self._stop.is_set() or not self._wake.is_set()
 
     def _promise(self) -> None:

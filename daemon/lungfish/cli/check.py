@@ -259,6 +259,11 @@ def _purge_lines(tank: Tank, meaning: TankMeaning) -> Iterator[str]:
     yield from _schedule_lines(tank)
     yield from _budget_lines("this tank, at most", tank.budget)
     more = ", besides the schedule" if tank.schedule.windows or tank.schedule.crons else ""
+    if tank.watch is None:
+        yield _row("  sooner", "never", "`watch: off`")
+    else:
+        looks = f"the shut tube is read every {tank.watch.every_s:g} s"
+        yield _row("  sooner, if it may have moved", f"{1000.0 * tank.watch.step_m:g} mm", looks)
     yield _row("air a day, half full", _litres(meaning.day_air_tight_m3), f"while the tube keeps its air{more}")
     yield _row("", _litres(meaning.day_air_flooded_m3), "if it floods between purges")
     yield _row("", _litres(meaning.day_air_continuous_m3), "if the valve stood open all day instead")

@@ -18,6 +18,7 @@ from lungfish.config.sections import PAIR, ROWS, Address, Section, Size, UnitId
 from lungfish.config.valve_form import ValveForm
 from lungfish.config.vent_form import VentForm
 from lungfish.config.vessels import VesselForm
+from lungfish.config.watch_form import Watched
 from lungfish.units import (
     ACCELERATION,
     ANGLE,
@@ -259,6 +260,8 @@ class TankForm(Section):
     """What this tank may spend of the air; no limit by default."""
     clear: ClearForm | None = None
     """What may be done by itself about a plugged tube; nothing by default."""
+    watch: Watched | None = None
+    """How the shut tube is listened to between purges; on by default, `off`: the timer alone rules."""
     inputs: InputsForm | None = None
     """Optional switches of its supply and its air flow."""
     schedule: Annotated[tuple[ScheduleForm, ...] | None, Field(min_length=1, max_length=100, strict=False)] = None

@@ -27,6 +27,7 @@ from lungfish.config.report import Report
 from lungfish.config.scheduling import with_schedule
 from lungfish.config.sections import Section
 from lungfish.config.venting import with_vent
+from lungfish.config.watching import with_watch
 from lungfish.errors import ConfigError, Problem
 
 __all__ = ["find_tank", "forget_reading", "load_site", "load_site_text"]
@@ -122,6 +123,7 @@ def _understood(data: Mapping[str, Any], base: Path, report: Report) -> Site | N
         tank = build_tank(name, form, place, report) if form else None
         if form is not None and tank is not None:
             tank = with_vent(with_inputs(tank, form.inputs, supply, report), form.transmitter.vent, report)
+            tank = with_watch(tank, form.watch, report)
             tank = with_schedule(tank, form, site.timezone if site else "UTC", stagger[name], report)
             tanks[name] = with_budget(with_clear(tank, form.clear, links, air_spec, report), form.budget)
     check_addresses(links, tanks, report, supply)

@@ -18,6 +18,7 @@ from lungfish.config.valve_model import (
     valve_names,
     vent_valve_name,
 )
+from lungfish.config.watching import WatchSpec
 from lungfish.core.air_budget import Limits
 from lungfish.errors import Problem
 from lungfish.physics.standard import ReferenceState
@@ -43,6 +44,7 @@ __all__ = [
     "TransmitterSpec",
     "ValveSpec",
     "VentSpec",
+    "WatchSpec",
     "blow_valve_name",
     "isolating_valve_name",
     "vent_valve_name",
@@ -326,6 +328,8 @@ class Tank:
     """What this tank may spend of the air."""
     clear: ClearSpec | None = None
     """What may be done about a plugged tube; None: nothing is blown."""
+    watch: WatchSpec | None = None
+    """How it is listened to between purges; None: it is not."""
     schedule: Schedule = EVERY_ALONE
     """What says when it is purged besides `every`; by default nothing."""
 

@@ -252,6 +252,7 @@ class Watch:
         start_pa = shut_pa - slope_pa_s * max(0.0, shut_s - reading.shut_at_s)
         if self.traits is None:
             self.traits = first_traits(self._setup, learned, start_pa, self._timer_s)
+        self.traits = self.traits.doubted(self._setup, learned, start_pa)
         self.early.begin(reading.ended_at_s)
         resolution_pa = _budget_u_pa(reading, ("resolution",), self._weight_pa_m)
         traits = self.traits

@@ -59,6 +59,22 @@ class TubeTraits:
         below = [low + (self.leak_per_s - low) * n / _EITHER_WAY for n in range(_EITHER_WAY)]
         return (*below, *high)
 
+    def doubted(self, setup: CycleSetup, learned: Learned, gauge_pa: float) -> TubeTraits:
+        """The same after a shut-in that fell less than the leak says: the level rose, or the leak is less.
+
+        Args:
+            setup: the tank.
+            learned: by the cycles.
+            gauge_pa: pressure of the full tube now, Pa.
+        """
+        if learned.leak_pa_s is None:
+            return self
+        per_pa = _per_pa(setup, gauge_pa)
+        short_per_s = self.leak_per_s - max(0.0, learned.leak_pa_s) * per_pa
+        if short_per_s < _SURPRISE * math.hypot(learned.leak_u_pa_s * per_pa, self.leak_u_per_s):
+            return self
+        return replace(self, leak_u_per_s=max(self.leak_u_per_s, 0.5 * short_per_s))
+
     def weight(self, leak_per_s: float) -> float:
         """How likely a leak is against the likeliest.
 
@@ -104,6 +120,8 @@ class TubeTraits:
             # more leak than any of them: all that is known is where to look next time
             top = leaks[-1] + max(leaks[-1], self.least_u_per_s)
             return 0.5 * (leaks[-1] + top), 0.5 * (top - leaks[-1]) + self.leak_u_per_s, 0.0
+        if abs(best_pa) > _SURPRISE * blur_pa + _PURGE_PA and max(missed_pa) < 0.0 < leaks[0]:
+            return 0.5 * leaks[0], 0.5 * leaks[0], 0.0  # less than any
         fine = [
             (a + (b - a) * n / _FINER, x + (y - x) * n / _FINER)
             for (a, x), (b, y) in pairwise(zip(leaks, missed_pa, strict=True))
@@ -134,18 +152,20 @@ def first_traits(setup: CycleSetup, learned: Learned, gauge_pa: float, timer_s: 
     """
     seen_pa_s = max(0.0, learned.leak_pa_s or 0.0)
     if learned.lost_pa_s is None:
-        # what was seen may be all leak or all level
-        leak_pa_s = 0.5 * seen_pa_s
-        u_pa_s = math.hypot(0.6 * seen_pa_s, learned.leak_u_pa_s, _UNSEEN_LEAK_PA_S)
+        low_pa_s, high_pa_s, u_pa_s = 0.0, seen_pa_s, math.hypot(learned.leak_u_pa_s, _UNSEEN_LEAK_PA_S)
     else:
-        leak_pa_s = max(0.0, learned.lost_pa_s)
-        u_pa_s = math.hypot(_PURGE_PA / timer_s, 0.1 * leak_pa_s)
-        if seen_pa_s - leak_pa_s > 3.0 * learned.leak_u_pa_s + 3.0:  # a falling level hides a leak from the openings
-            u_pa_s = max(u_pa_s, seen_pa_s - leak_pa_s)
-    # d(air)/dt at a level that stands still, from the fall of the pressure: liquid comes in as well
-    per_pa = (1.0 + 1.0 / hidden_rise_pa(setup, 1.0, gauge_pa)) / max(_LEAST_GAUGE_PA, gauge_pa)
+        # a falling level hides a leak from the openings, a rising one from the shut-in; what floods a tube is no leak
+        low_pa_s, high_pa_s = sorted((seen_pa_s, max(0.0, learned.lost_pa_s)))
+        u_pa_s = math.hypot(_PURGE_PA / timer_s, 0.1 * high_pa_s, 0.5 * learned.leak_u_pa_s)
+    leak_pa_s, u_pa_s = 0.5 * (low_pa_s + high_pa_s), math.hypot(0.6 * (high_pa_s - low_pa_s), u_pa_s)
+    per_pa = _per_pa(setup, gauge_pa)
     return TubeTraits(
         leak_per_s=leak_pa_s * per_pa,
         leak_u_per_s=u_pa_s * per_pa,
         least_u_per_s=_LEAST_LEAK_PA / timer_s * per_pa,
     )
+
+
+def _per_pa(setup: CycleSetup, gauge_pa: float) -> float:
+    """Leak for each Pa/s that the pressure falls at a level that stands still, 1/Pa: liquid comes in as well."""
+    return (1.0 + 1.0 / hidden_rise_pa(setup, 1.0, gauge_pa)) / max(_LEAST_GAUGE_PA, gauge_pa)
