@@ -157,3 +157,36 @@ def test_a_schedule_and_a_contact_are_rehearsed_too() -> None:
     by_night = sum(at_s < 2.0 * HOUR_S for at_s in tank.purges)
     assert 23 <= by_night <= 26
     assert 5 <= tank.readings - by_night <= 8
+
+
+def test_the_watch_shows_between_readings_what_the_timer_can_not(four_hours: Rehearsal) -> None:
+    """The estimate is what stands before people's eyes while they wait, so its error is the one that is summed up."""
+    for tank in four_hours.tanks.values():
+        _, timer, ours = tank.ways
+        assert ours.p95_m is not None
+        assert timer.p95_m is not None
+        assert ours.p95_m < 0.3 * timer.p95_m
+
+
+def test_without_a_watch_the_last_reading_stands() -> None:
+    text = HEAD.format(simultaneous=1) + TANK.format(name="t0", unit=1, every="10 min", max_open="60 s")
+    site = load_site_text(text + '    watch: "off"\n', Path())
+    rising = LevelTrack(array("d", [0.0, 7200.0]), array("d", [0.5, 2.66]))  # 0.3 mm/s: 180 mm between two readings
+    (tank,) = rehearse(
+        Plot(site=site, duration_s=3600.0, tracks={"t0": rising}, alarms_m={"t0": 1.0}, seed=1)
+    ).tanks.values()
+    ours = tank.ways[-1]
+    assert ours.worst_m == pytest.approx(0.180, abs=0.015)
+    assert ours.p95_m == pytest.approx(0.95 * 0.180, abs=0.015)
+    # passed at 1666.7 s; the next slot is at 1800 s, its reading a few seconds later
+    assert ours.delays_s == tank.estimate_delays_s
+    assert ours.delays_s[0] == pytest.approx(1800.0 - 1666.7, abs=15.0)
+
+
+def test_the_estimate_shows_a_passing_within_two_looks() -> None:
+    rising = LevelTrack(array("d", [0.0, 7200.0]), array("d", [0.5, 2.66]))
+    (tank,) = rehearse(
+        Plot(site=site_of(1), duration_s=3600.0, tracks={"t0": rising}, alarms_m={"t0": 1.0}, seed=1)
+    ).tanks.values()
+    (shown_s,) = tank.estimate_delays_s
+    assert 0.0 < shown_s < 30.0  # two looks are 10 s; the estimate may be some millimetres low

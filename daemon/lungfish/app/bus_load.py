@@ -15,6 +15,8 @@ _OPEN_S = 1.3
 """A tight tube of a quiet tank bubbles for this long; a level that rises or a tube that leaks asks for more."""
 _READ_BACK_S = 0.25
 """An open valve is read back this often."""
+_CYCLE_S = 10.0
+"""A cycle lasts about this long; while it runs the watch does not look."""
 _LOOK, _COMMAND = 1, 2
 """Transactions of a look at the valve, and of a command that is read back."""
 
@@ -35,7 +37,9 @@ def cycle_transactions(site: Site, tank: Tank) -> float:
 
 
 def predicted_transactions_s(site: Site) -> dict[str, float]:
-    """Transactions a second on each link, by the timer alone.
+    """Transactions a second on each link, by the timer and the watch's looks.
+
+    Purges that a schedule or the watch asks for come on top.
 
     Args:
         site: the site.
@@ -43,4 +47,6 @@ def predicted_transactions_s(site: Site) -> dict[str, float]:
     load = dict.fromkeys(site.links, 0.0)
     for tank in site.tanks.values():
         load[tank.transmitter.link] += cycle_transactions(site, tank) / tank.every_s
+        if tank.watch is not None:
+            load[tank.transmitter.link] += max(0.0, 1.0 - _CYCLE_S / tank.every_s) / tank.watch.every_s
     return load

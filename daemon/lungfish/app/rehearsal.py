@@ -6,6 +6,7 @@ Nothing of the daemon is replaced but its devices, its clock and its store; no c
 from __future__ import annotations
 
 import asyncio
+import functools
 import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
@@ -19,8 +20,9 @@ from lungfish.app.memory_keeper import MemoryKeeper
 from lungfish.app.rehearsal_notes import AlarmSeen, ErrorMeter, Shown
 from lungfish.config import Site, Tank
 from lungfish.core.events import Input
+from lungfish.core.watch import Decision, Estimate
 from lungfish.physics.standard import ANR, standard_volume_m3
-from lungfish.ports import ClockState, EventRecord, Isolating, ReadingRecord, Switch
+from lungfish.ports import Clock, ClockState, EventRecord, Isolating, ReadingRecord, Switch
 from lungfish.rig.bus import Bus, BusSwitch, BusTransmitter, BusValve
 from lungfish.rig.filling import LevelTrack
 from lungfish.rig.jumping_loop import JumpingClock, run_jumping
@@ -103,6 +105,8 @@ class TankResult:
     """When the readings were made, s."""
     alarm_m: float
     """The alarm's level, m."""
+    estimate_delays_s: tuple[float, ...]
+    """For each passing of it that a reading or the watch's estimate showed: how long after, s."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,6 +152,8 @@ async def _rehearse(plot: Plot, on_progress: Callable[[float], None]) -> Rehears
     stamps = Stamps("rehearsal", clock, lambda: begin_s + clock.monotonic_s(), lambda: ClockState.SYNCHRONISED)
     rig = _Rig(plot, clock)
     daemon = Daemon(plot.site, rig.devices(), clock, Journal(keeper, stamps))
+    for name, loop in daemon.loops.items():
+        loop.watching.on_estimate = functools.partial(notes[name].estimated, clock)
     stop = asyncio.Event()
     asyncio.get_running_loop().call_later(plot.duration_s, stop.set)
     all_shut = await daemon.run(stop)
@@ -232,8 +238,10 @@ class _Notes:
         self._stays = [stay for stay in self._track.stays_above(plot.alarms_m[name]) if stay.from_s < plot.duration_s]
         self._errors = ErrorMeter(plot.tracks[name].another())
         self._alarm = AlarmSeen(plot.alarms_m[name], self._stays)
+        self._estimated = AlarmSeen(plot.alarms_m[name], self._stays)
         self._good, self._air_sl = 0, 0.0
         self._worst_m: float | None = None
+        self._last_m: float | None = None
         self._diagnoses: dict[str, int] = {}
         self._purges: list[float] = []
 
@@ -247,14 +255,26 @@ class _Notes:
             true_at_s = record.at.monotonic_s
             error_m = abs(record.level_m - self._track(true_at_s))
             self._worst_m = max(error_m, self._worst_m or 0.0)
-            self.shown(Shown(now_s, true_at_s, record.level_m))
-        else:
-            self._errors.show(now_s, None)
+            self._alarm.take(Shown(now_s, true_at_s, record.level_m))
+            self._estimated.take(Shown(now_s, true_at_s, record.level_m))
+        self._last_m = record.level_m
+        self._errors.show(now_s, record.level_m)
 
-    def shown(self, shown: Shown) -> None:
-        """Take in a level that is shown from now on."""
-        self._errors.show(shown.at_s, shown.level_m)
-        self._alarm.take(shown)
+    def estimated(self, clock: Clock, estimate: Estimate) -> None:
+        """Take in what the watch makes of a look: it is shown, as an estimate, unless it says itself that it is blind.
+
+        Args:
+            clock: virtual time.
+            estimate: the estimate; one that calls for a purge above the alarm's level has seen it passed.
+        """
+        now_s, level = clock.monotonic_s(), estimate.level_m
+        if level is None or estimate.decision is Decision.BLIND:
+            self._errors.show(now_s, self._last_m)
+            return
+        self._errors.show(now_s, level.value)
+        self._estimated.take(Shown(now_s, now_s, level.value))
+        if estimate.decision is Decision.PURGE:
+            self._alarm.take(Shown(now_s, now_s, level.value))
 
     def result(self, plant: Plant, valve: BusValve) -> TankResult:
         """Sum up; the rehearsal is over."""
@@ -288,6 +308,7 @@ class _Notes:
             valve_open=plant.coil or plant.vent_coil,
             purges=tuple(self._purges),
             alarm_m=plot.alarms_m[tank.name],
+            estimate_delays_s=tuple(self._estimated.delays_s),
         )
 
     def _fixed_timer(self) -> tuple[_Met, TimerPurge]:

@@ -24,11 +24,18 @@ _BLOCKS, _PLAIN = " ▁▂▃▄▅▆▇█", " .::::::#"
 _ROWS, _COLUMNS = 8, 88
 _ENDINGS = (".png", ".svg", ".pdf")
 _POINTS = 2000
-_MOST_LISTED = 10
+_MOST_LISTED = 5
 _COLUMN_NAMES = (
     *("tank", "way", "duration_s", "air_sl", "air_share_of_continuous", "valve_openings"),
     *("wait_error_p95_m", "wait_error_worst_m", "alarm_level_m", "alarms_seen", "alarms_not_seen"),
-    *("alarm_delay_mean_s", "alarm_delay_worst_s", "readings", "good_readings", "reading_error_worst_m"),
+    *(
+        "alarm_delay_mean_s",
+        "alarm_delay_worst_s",
+        "shown_delay_worst_s",
+        "readings",
+        "good_readings",
+        "reading_error_worst_m",
+    ),
     *("plant_air_sl", "link", "transactions_s", "predicted_transactions_s"),
 )
 
@@ -64,12 +71,18 @@ def csv_text(shown: Shown, rehearsal: Rehearsal) -> str:
         whole_sl = tank.ways[0].air_sl
         for way in tank.ways:
             ours = way.name == "lungfish"
-            own = (tank.readings, tank.good, tank.worst_reading_m, tank.plant_air_sl)
+            own = (
+                max(tank.estimate_delays_s, default=None),
+                tank.readings,
+                tank.good,
+                tank.worst_reading_m,
+                tank.plant_air_sl,
+            )
             load = (link, rehearsal.transactions_s[link], shown.predicted_s[link])
             row = (
                 *(name, way.name, rehearsal.duration_s, way.air_sl, way.air_sl / whole_sl, way.openings),
                 *(way.p95_m, way.worst_m, tank.alarm_m, len(way.delays_s), way.missed, _mean(way.delays_s)),
-                *(max(way.delays_s, default=None), *(own if ours else ("",) * 4), *(load if ours else ("",) * 3)),
+                *(max(way.delays_s, default=None), *(own if ours else ("",) * 5), *(load if ours else ("",) * 3)),
             )
             writer.writerow("" if each is None else f"{each:.6g}" if isinstance(each, float) else each for each in row)
     return text.getvalue()
@@ -113,12 +126,15 @@ def _tank_lines(tank: TankResult, filling: Filling, duration_s: float) -> Iterat
         f"{tank.name}: mean inflow {1000 * filling.mean_m3_s:.3g} L/s; pump on at {pump.on_m:.2f} m, off at "
         f"{pump.off_m:.2f} m, {1000 * pump.flow_m3_s:.3g} L/s"
     )
-    good = f"{100 * tank.good / tank.readings:.1f} %" if tank.readings else "-"
     others = ", ".join(f"{code} {count}" for code, count in sorted(tank.diagnoses.items()) if code != "ok")
-    yield (
-        f"  {tank.readings} readings, {good} good{f' ({others})' if others else ''}; furthest off the truth "
-        f"{_mm(tank.worst_reading_m)} at its own moment"
-    )
+    if tank.readings:
+        many = (
+            f"{tank.readings} reading{'' if tank.readings == 1 else 's'}, {100 * tank.good / tank.readings:.1f} % good"
+        )
+        worst = f"furthest off the truth {_mm(tank.worst_reading_m)} at its own moment"
+        yield f"  {many}{f' ({others})' if others else ''}; {worst}"
+    else:
+        yield "  no reading"
     yield f"  air by the ledger's count {_air(tank.ways[-1].air_sl)}, by the simulated plant {_air(tank.plant_air_sl)}"
     yield f"  the fixed timer opens for {tank.timer_open_s:.1f} s; no level was shown for {tank.unknown_s:.0f} s"
     yield ""
@@ -130,11 +146,10 @@ def _tank_lines(tank: TankResult, filling: Filling, duration_s: float) -> Iterat
     )
     for way in tank.ways:
         yield _way_line(way, tank.ways[0].air_sl)
-    ours = tank.ways[-1]
-    if ours.delays_s:
-        told = ", ".join(f"{delay_s:.0f} s" for delay_s in ours.delays_s[:_MOST_LISTED])
-        more = f" and {len(ours.delays_s) - _MOST_LISTED} more" if len(ours.delays_s) > _MOST_LISTED else ""
-        yield f"  alarm delays of lungfish, passing by passing: {told}{more}"
+    if tank.ways[-1].delays_s:
+        yield f"  passing by passing, lungfish had a reading or called for one after {_listed(tank.ways[-1].delays_s)}"
+    if tank.estimate_delays_s:
+        yield f"  the level that it showed, reading or estimate of its watch, after {_listed(tank.estimate_delays_s)}"
 
 
 def _way_line(way: Way, whole_sl: float) -> str:
@@ -220,6 +235,11 @@ def plot_file(path: Path) -> Callable[[Shown, Rehearsal], None]:
         drawing.savefig(path)
 
     return draw
+
+
+def _listed(delays_s: Sequence[float]) -> str:
+    told = ", ".join(f"{delay_s:.0f} s" for delay_s in delays_s[:_MOST_LISTED])
+    return f"{told} and {len(delays_s) - _MOST_LISTED} more" if len(delays_s) > _MOST_LISTED else told
 
 
 def _mean(values: Sequence[float]) -> float | None:
