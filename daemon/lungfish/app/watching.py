@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from lungfish.app.air_budget import AirBudget
 from lungfish.app.clock import pause_until

@@ -1,7 +1,7 @@
 """The watch between purges: what the shut tube tells of the level, how well, and whether a purge is called for.
 
 A falling level lets air out at the tip, so the trapped pressure follows it. A rising one compresses the trapped air
-and shows only a part. What is followed is therefore the air: `_Air.full_gauge_pa` is the pressure at which the air now
+and shows only a part. What is followed is therefore the air: `Air.full_gauge_pa` is the pressure at which the air now
 in the tube would fill it just to the tip. It falls when air leaves at the tip, as the pressure shows, and by the leak.
 
 An estimate is never a level: it only says when a purge is worth its air.
@@ -10,7 +10,6 @@ An estimate is never a level: it only says when a purge is worth its air.
 from __future__ import annotations
 
 import math
-import statistics
 from collections import deque
 from dataclasses import dataclass, replace
 from enum import Enum
@@ -22,6 +21,7 @@ from lungfish.core.expect import unit_weight_pa_m
 from lungfish.core.level import freeze_sd_pa
 from lungfish.core.reading import Reading
 from lungfish.core.setup import CycleSetup, Learned
+from lungfish.core.watch_air import STILL, Air, Since
 from lungfish.core.watch_limits import EarlyPurges
 from lungfish.core.watch_tube import TubeTraits, first_traits
 
@@ -35,12 +35,8 @@ _LONGEST_GAP_S = 120.0
 _NOISE_PA = 10.0
 """Of a transmitter whose noise nobody has seen yet."""
 _LEAST_NOISE_PA = 1.0
-_STILL = 3.0
-"""Standard deviations of the median within which a tube counts as still full."""
 _FLOODED = 0.9
 """Share of the tube's length up to which liquid in it may be told from the pressure."""
-_SLOPE = 6.0
-"""Standard deviations of the median beyond which the way from one value to the next is no noise."""
 _SLOPE_OVER_S = 10.0
 """The estimate's own slope is that of about so long."""
 _SURE = 3.0
@@ -99,79 +95,6 @@ class Estimate:
     """The last reading with that movement, m above the floor; None when not known."""
 
 
-@dataclass(slots=True, kw_only=True)
-class _Air:
-    """The air in the tube, if the leak is what is said."""
-
-    leak_per_s: float
-    """Share of its gauge pressure that the tube loses each second while no liquid can come in, 1/s."""
-    full_gauge_pa: float
-    """Pressure at which this air would just fill the tube, Pa."""
-    seen: float = 10.0
-    """How many values stand behind that."""
-    below: int = 0
-    """Values in a row that were below."""
-
-    def step(self, dt_s: float, mean_pa: float, gauge_pa: float, sd_pa: float) -> None:
-        """Let time pass up to a value: the leak takes air (or, below nothing, brings some), and a fall lets air out."""
-        self.full_gauge_pa -= self.leak_per_s * mean_pa * dt_s
-        above_pa = gauge_pa - self.full_gauge_pa
-        self.below = self.below + 1 if above_pa < -_STILL * sd_pa else 0
-        if self.below > 1:
-            self.full_gauge_pa, self.seen = gauge_pa, 1.0
-        elif abs(above_pa) < _STILL * sd_pa:
-            # the lowest of many noisy values would be too low: while nothing moves their mean counts
-            self.seen += 1.0
-            self.full_gauge_pa += above_pa / self.seen
-
-
-@dataclass(slots=True, kw_only=True)
-class _Since:
-    """What is counted from one reading on."""
-
-    level_m: Measured
-    """The reading."""
-    head_pa: float
-    """Its head, Pa."""
-    varying_u_pa: float
-    """Its standard uncertainty against the next one, Pa."""
-    start_pa: float
-    """Trapped pressure at the moment that the reading is true for, Pa."""
-    start_s: float
-    """When the tube was shut."""
-    sd_pa: float
-    """Standard deviation of the median, Pa."""
-    freeze_pa: float
-    """Standard deviation of what closing froze of the ripple, Pa."""
-    airs: tuple[_Air, ...]
-    """With each leak that may be, in order; the likeliest in the middle."""
-    weights: tuple[float, ...]
-    """How likely each is."""
-    values: deque[tuple[float, float]]
-    """The last values: monotonic time in s, gauge pressure in Pa."""
-    last_s: float
-    """Time of the last one."""
-    gauge_pa: float
-    """The last value with noise taken out, Pa."""
-    rise_pa: float = 0.0
-    """Rise of the head as last estimated, Pa."""
-    u_pa: float = 0.0
-    """Its standard uncertainty, Pa."""
-    hidden_pa: float = 0.0
-    """What of that the trapped air hides, by geometry, Pa."""
-    rises_pa: tuple[float, ...] = ()
-    """The same for each leak, Pa."""
-    leak_u_pa: float = 0.0
-    """Part of the uncertainty that comes from the leak, Pa."""
-    slope_pa_s: float = 0.0
-    """How fast the estimate moved of late, Pa/s."""
-
-    @property
-    def air(self) -> _Air:
-        """With the likeliest leak."""
-        return self.airs[len(self.airs) // 2]
-
-
 class Watch:
     """Listens to one shut tube.
 
@@ -188,7 +111,7 @@ class Watch:
         self._timer_s = timer_s
         self._limits_m = limits_m
         self._weight_pa_m = unit_weight_pa_m(setup)
-        self._since: _Since | None = None
+        self._since: Since | None = None
         self._why_blind = "there was no reading yet"
         self.traits: TubeTraits | None = None
         """What purges have taught of the tube; None before the first."""
@@ -234,12 +157,12 @@ class Watch:
             since.values.clear()
         since.values.append((t_s, gauge_pa))
         if len(since.values) == _MEDIAN_OF:  # after a gap one value alone may be wild
-            self._follow(since, t_s, _steadied_pa(since))
+            self._follow(since, t_s, since.steadied_pa())
         return self._judged(since, t_s)
 
     # -- from purge to purge
 
-    def _begun(self, reading: Reading, learned: Learned) -> _Since | None:
+    def _begun(self, reading: Reading, learned: Learned) -> Since | None:
         shut_pa, shut_s, level, head = learned.shut_gauge_pa, learned.shut_at_s, reading.level_m, reading.head_pa
         if level is None or head is None or reading.codes & _NOT_WATCHED:
             self._why_blind = f"the last reading is `{reading.diagnosis}`, so the tube is not known to be full of air"
@@ -258,7 +181,7 @@ class Watch:
         traits = self.traits
         leaks = traits.leaks_per_s()
         noise_pa = math.hypot(_NOISE_PA if learned.noise_pa is None else learned.noise_pa, resolution_pa)
-        return _Since(
+        return Since(
             level_m=level,
             head_pa=head.value,
             varying_u_pa=_budget_u_pa(reading, _VARYING, self._weight_pa_m),
@@ -266,7 +189,7 @@ class Watch:
             start_s=reading.shut_at_s,
             sd_pa=_MEDIAN_SD * max(_LEAST_NOISE_PA, noise_pa),
             freeze_pa=freeze_sd_pa(self._setup, learned),
-            airs=tuple(_Air(leak_per_s=leak, full_gauge_pa=start_pa) for leak in leaks),
+            airs=tuple(Air(leak_per_s=leak, full_gauge_pa=start_pa) for leak in leaks),
             weights=tuple(traits.weight(leak) for leak in leaks),
             values=deque([(shut_s, shut_pa)] * (_MEDIAN_OF - 1), maxlen=_MEDIAN_OF),
             last_s=reading.shut_at_s,
@@ -279,7 +202,7 @@ class Watch:
             return None
         return reading.level_m.value - self._since.level_m.value
 
-    def _compare(self, since: _Since, reading: Reading) -> None:
+    def _compare(self, since: Since, reading: Reading) -> None:
         """Correct what is known of the tube by what the purge found."""
         if (
             reading.head_pa is None
@@ -304,7 +227,7 @@ class Watch:
 
     # -- from value to value
 
-    def _follow(self, since: _Since, t_s: float, gauge_pa: float) -> None:
+    def _follow(self, since: Since, t_s: float, gauge_pa: float) -> None:
         dt_s, mean_pa = t_s - since.last_s, 0.5 * (since.gauge_pa + gauge_pa)
         since.last_s, since.gauge_pa = t_s, gauge_pa
         for air in since.airs:
@@ -318,9 +241,11 @@ class Watch:
         apart = (w * (each_pa - rise_pa) ** 2 for w, each_pa in zip(since.weights, since.rises_pa, strict=True))
         leak_pa = since.leak_u_pa = math.sqrt(math.fsum(apart) / math.fsum(since.weights))
         factor_pa = self._traits.factor_u * since.hidden_pa
-        since.u_pa = math.hypot(self._noise_pa(since), leak_pa, factor_pa, self._slow_pa(since, t_s))
+        # a last value that does not fit may be a wild one, or where the level has gone meanwhile
+        unlike_pa = self._amplified(since) * (since.values[-1][1] - gauge_pa)
+        since.u_pa = math.hypot(self._noise_pa(since), unlike_pa, leak_pa, factor_pa, self._slow_pa(since, t_s))
 
-    def _judged(self, since: _Since, t_s: float) -> Estimate:
+    def _judged(self, since: Since, t_s: float) -> Estimate:
         moved_m, u_m = since.rise_pa / self._weight_pa_m, since.u_pa / self._weight_pa_m
         estimate = Estimate(
             decision=Decision.QUIET,
@@ -336,7 +261,7 @@ class Watch:
         blind = self._blind(since)
         return estimate if blind is None else replace(estimate, decision=Decision.BLIND, reason=blind)
 
-    def _called(self, since: _Since) -> str | None:
+    def _called(self, since: Since) -> str | None:
         """Why a purge is called for; None: it is not."""
         moved_m = since.rise_pa / self._weight_pa_m
         sure_m = self._sure_pa(since) / self._weight_pa_m
@@ -353,7 +278,9 @@ class Watch:
                 return f"the level may have crossed {limit_m:g} m"
         return None
 
-    def _blind(self, since: _Since) -> str | None:
+    def _blind(self, since: Since) -> str | None:
+        if not self._traits.told:
+            return "no purge has told yet what the tube loses"
         if 2.0 * since.leak_u_pa > self._step_m * self._weight_pa_m:
             return (
                 f"the tube's leak is known too little to tell a movement of {1000.0 * self._step_m:.0f} mm from it "
@@ -367,24 +294,24 @@ class Watch:
     def _traits(self) -> TubeTraits:
         return self.traits or TubeTraits(leak_per_s=0.0, leak_u_per_s=0.0)
 
-    def _hidden_pa(self, air: _Air, gauge_pa: float) -> float:
+    def _hidden_pa(self, air: Air, gauge_pa: float) -> float:
         """What the head has risen beyond what the tube shows, Pa: Boyle's law over the whole way."""
         hidden_pa = hidden_rise_pa(self._setup, max(0.0, gauge_pa - air.full_gauge_pa), gauge_pa)
         return min(self._traits.factor * hidden_pa, self._setup.tube_length_m * self._weight_pa_m)
 
-    def _amplified(self, since: _Since) -> float:
+    def _amplified(self, since: Since) -> float:
         """By how much a change of pressure counts: as it is in a full tube, more where the air is compressed."""
         gauge_pa = max(0.0, since.air.full_gauge_pa)
-        full = since.hidden_pa <= _STILL * since.sd_pa * hidden_rise_pa(self._setup, 1.0, gauge_pa)
+        full = since.hidden_pa <= STILL * since.sd_pa * hidden_rise_pa(self._setup, 1.0, gauge_pa)
         return 1.0 if full else 1.0 + self._traits.factor * hidden_rise_pa(self._setup, 1.0, gauge_pa)
 
-    def _noise_pa(self, since: _Since) -> float:
+    def _noise_pa(self, since: Since) -> float:
         return self._amplified(since) * math.hypot(since.sd_pa, since.freeze_pa)
 
-    def _sure_pa(self, since: _Since) -> float:
+    def _sure_pa(self, since: Since) -> float:
         return self._amplified(since) * math.hypot(_SURE * since.sd_pa, _RIPPLE_SURE * since.freeze_pa)
 
-    def _slow_pa(self, since: _Since, t_s: float) -> float:
+    def _slow_pa(self, since: Since, t_s: float) -> float:
         """Standard uncertainty from the air's temperature and the weather since the reading, Pa."""
         setup, for_s = self._setup, t_s - since.start_s
         by_air_pa = setup.air_space.temperature_shift_pa(
@@ -400,15 +327,6 @@ class Watch:
     def _failed(self, gauge_pa: float) -> bool:
         low, high = self._setup.fail_low_pa, self._setup.fail_high_pa
         return (low is not None and gauge_pa <= low) or (high is not None and gauge_pa >= high)
-
-
-def _steadied_pa(since: _Since) -> float:
-    """The median of the last values, which one wild value does not move; on a clear slope the last one, not to lag."""
-    first_pa, middle_pa, last_pa = (value for _, value in since.values)
-    before_pa, now_pa = middle_pa - first_pa, last_pa - middle_pa
-    if abs(before_pa) > _SLOPE * since.sd_pa and before_pa * now_pa > 0.0:
-        return middle_pa + math.copysign(min(abs(now_pa), 2.0 * abs(before_pa)), now_pa)
-    return statistics.median((first_pa, middle_pa, last_pa))
 
 
 def _budget_u_pa(reading: Reading, names: tuple[str, ...], weight_pa_m: float) -> float:

@@ -47,6 +47,8 @@ class TubeTraits:
     """Its standard uncertainty, 1/s."""
     least_u_per_s: float = 0.0
     """It is never known better than that, 1/s."""
+    told: bool = True
+    """An opening has told of the leak."""
     factor: float = 1.0
     """What the trapped air hides of a rise, over what the geometry says."""
     factor_u: float = _FACTOR_U
@@ -106,6 +108,7 @@ class TubeTraits:
         factor = self.factor + gain * self.factor_u * bounded_pa / total_pa
         return replace(
             self,
+            told=True,
             leak_per_s=leak,
             leak_u_per_s=math.hypot(leak_u, _LEAK_WANDERS * leak, self.least_u_per_s),
             factor=min(max(factor, _FACTOR_RANGE[0]), _FACTOR_RANGE[1]),
@@ -163,6 +166,7 @@ def first_traits(setup: CycleSetup, learned: Learned, gauge_pa: float, timer_s: 
         leak_per_s=leak_pa_s * per_pa,
         leak_u_per_s=u_pa_s * per_pa,
         least_u_per_s=_LEAST_LEAK_PA / timer_s * per_pa,
+        told=learned.lost_pa_s is not None,
     )
 
 

@@ -1,0 +1,98 @@
+"""The air in a shut tube, followed from value to value, and what the watch counts from one reading on."""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections import deque
+from dataclasses import dataclass
+
+from lungfish.core.budget import Measured
+
+__all__ = ["STILL", "Air", "Since"]
+
+STILL = 3.0
+"""Standard deviations of the median within which a tube counts as still full."""
+_SLOPE = 6.0
+"""Standard deviations of the median beyond which the way from one value to the next is no noise."""
+
+
+@dataclass(slots=True, kw_only=True)
+class Air:
+    """The air in the tube, if the leak is what is said."""
+
+    leak_per_s: float
+    """Share of its gauge pressure that the tube loses each second while no liquid can come in, 1/s."""
+    full_gauge_pa: float
+    """Pressure at which this air would just fill the tube, Pa."""
+    seen: float = 10.0
+    """How many values stand behind that."""
+    below: int = 0
+    """Values in a row that were below."""
+
+    def step(self, dt_s: float, mean_pa: float, gauge_pa: float, sd_pa: float) -> None:
+        """Let time pass up to a value: the leak takes air (or, below nothing, brings some), and a fall lets air out."""
+        self.full_gauge_pa -= self.leak_per_s * mean_pa * dt_s
+        above_pa = gauge_pa - self.full_gauge_pa
+        self.below = self.below + 1 if above_pa < -STILL * sd_pa else 0
+        if self.below > 1:
+            self.full_gauge_pa, self.seen = gauge_pa, 1.0
+        elif abs(above_pa) < STILL * sd_pa:
+            # the lowest of many noisy values would be too low: while nothing moves their mean counts
+            self.seen += 1.0
+            self.full_gauge_pa += above_pa / self.seen
+
+
+@dataclass(slots=True, kw_only=True)
+class Since:
+    """What is counted from one reading on."""
+
+    level_m: Measured
+    """The reading."""
+    head_pa: float
+    """Its head, Pa."""
+    varying_u_pa: float
+    """Its standard uncertainty against the next one, Pa."""
+    start_pa: float
+    """Trapped pressure at the moment that the reading is true for, Pa."""
+    start_s: float
+    """When the tube was shut."""
+    sd_pa: float
+    """Standard deviation of the median, Pa."""
+    freeze_pa: float
+    """Standard deviation of what closing froze of the ripple, Pa."""
+    airs: tuple[Air, ...]
+    """With each leak that may be, in order; the likeliest in the middle."""
+    weights: tuple[float, ...]
+    """How likely each is."""
+    values: deque[tuple[float, float]]
+    """The last values: monotonic time in s, gauge pressure in Pa."""
+    last_s: float
+    """Time of the last one."""
+    gauge_pa: float
+    """The last value with noise taken out, Pa."""
+    rise_pa: float = 0.0
+    """Rise of the head as last estimated, Pa."""
+    u_pa: float = 0.0
+    """Its standard uncertainty, Pa."""
+    hidden_pa: float = 0.0
+    """What of that the trapped air hides, by geometry, Pa."""
+    rises_pa: tuple[float, ...] = ()
+    """The same for each leak, Pa."""
+    leak_u_pa: float = 0.0
+    """Part of the uncertainty that comes from the leak, Pa."""
+    slope_pa_s: float = 0.0
+    """How fast the estimate moved of late, Pa/s."""
+
+    @property
+    def air(self) -> Air:
+        """With the likeliest leak."""
+        return self.airs[len(self.airs) // 2]
+
+    def steadied_pa(self) -> float:
+        """The median of the last values, which one wild value does not move; on a clear slope the last, not to lag."""
+        first_pa, middle_pa, last_pa = (value for _, value in self.values)
+        before_pa, now_pa = middle_pa - first_pa, last_pa - middle_pa
+        if abs(before_pa) > _SLOPE * self.sd_pa and before_pa * now_pa > 0.0:
+            return middle_pa + math.copysign(min(abs(now_pa), 2.0 * abs(before_pa)), now_pa)
+        return statistics.median((first_pa, middle_pa, last_pa))
