@@ -93,6 +93,11 @@ def test_a_pause_ends_at_its_moment_or_when_it_is_told_to(jumps: bool, monkeypat
         for _ in range(2):
             await pause_until(clock, 100.0, stop)
             ended.append(clock.monotonic_s())
-        return ended
+        stop.clear()  # and once more from the beginning
+        await pause_until(clock, 20.0, stop)
+        ended.append(clock.monotonic_s())
+        asyncio.get_running_loop().call_later(1.0, stop.set)
+        await pause_until(clock, 100.0, stop)
+        return [*ended, clock.monotonic_s()]
 
-    assert run_jumping(main()) == pytest.approx([5.0, 5.0, 5.0, 7.0, 8.0, 8.0])
+    assert run_jumping(main()) == pytest.approx([5.0, 5.0, 5.0, 7.0, 8.0, 8.0, 20.0, 21.0])

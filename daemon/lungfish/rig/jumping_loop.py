@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 from collections.abc import Coroutine
 from typing import Any, TypeVar
 
@@ -55,6 +54,7 @@ class JumpingClock:
             msg = "this clock belongs to a JumpingLoop"
             raise TypeError(msg)
         self._loop = loop
+        self._told: dict[asyncio.Event, asyncio.Future[Any]] = {}
 
     def monotonic_s(self) -> float:
         """Virtual seconds since the start."""
@@ -70,9 +70,26 @@ class JumpingClock:
         if stop.is_set():
             await asyncio.sleep(0)
         elif not self._loop.jump(at_s):
-            with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout_at(at_s):
-                    await stop.wait()
+            await self._until(at_s, stop)
+
+    async def _until(self, at_s: float, stop: asyncio.Event) -> None:
+        told = self._told.get(stop)
+        if told is None or told.done():
+            # one for each event and not for each pause: most pauses end at their moment
+            told = self._told[stop] = asyncio.ensure_future(stop.wait())
+        over: asyncio.Future[None] = self._loop.create_future()
+
+        def end(_told: asyncio.Future[Any] | None = None) -> None:
+            if not over.done():
+                over.set_result(None)
+
+        timer = self._loop.call_at(at_s, end)
+        told.add_done_callback(end)
+        try:
+            await over
+        finally:
+            timer.cancel()
+            told.remove_done_callback(end)
 
     async def sleep_until(self, at_s: float) -> None:
         """Return at this moment, or at once when it is past; others run first if they have anything to do."""
