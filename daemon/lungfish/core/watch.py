@@ -151,13 +151,14 @@ class Watch:
         since = self._since
         if since is None:
             return Estimate(decision=Decision.BLIND, reason=self._why_blind)
-        if not math.isfinite(gauge_pa) or self._failed(gauge_pa) or t_s <= since.last_s:
+        if not math.isfinite(gauge_pa) or self._failed(gauge_pa) or t_s <= since.values[-1][0]:
             return Estimate(decision=Decision.QUIET, reason="the value says nothing")
-        if t_s - since.last_s > _LONGEST_GAP_S:
+        if t_s - since.values[-1][0] > _LONGEST_GAP_S:
             since.values.clear()
         since.values.append((t_s, gauge_pa))
-        if len(since.values) == _MEDIAN_OF:  # after a gap one value alone may be wild
-            self._follow(since, t_s, since.steadied_pa())
+        if len(since.values) < _MEDIAN_OF:
+            return Estimate(decision=Decision.QUIET, reason="one value alone may be wild")
+        self._follow(since, t_s, since.steadied_pa())
         return self._judged(since, t_s)
 
     # -- from purge to purge
@@ -191,7 +192,7 @@ class Watch:
             freeze_pa=freeze_sd_pa(self._setup, learned),
             airs=tuple(Air(leak_per_s=leak, full_gauge_pa=start_pa) for leak in leaks),
             weights=tuple(traits.weight(leak) for leak in leaks),
-            values=deque([(shut_s, shut_pa)] * (_MEDIAN_OF - 1), maxlen=_MEDIAN_OF),
+            values=deque([(shut_s, shut_pa)], maxlen=_MEDIAN_OF),
             last_s=reading.shut_at_s,
             gauge_pa=start_pa,
         )

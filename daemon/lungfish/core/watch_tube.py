@@ -24,6 +24,8 @@ _SPREAD = 3.0
 """Leaks are followed up to this many standard uncertainties either way."""
 _EITHER_WAY = 6
 _FINER = 12
+_LIKELY = math.exp(-2.0)
+"""Of the likeliest, as at two standard deviations of a normal distribution."""
 _BENT = 0.1
 """Share of the distance between two leaks that a straight line between them may be off by."""
 _LEAK_WANDERS = 0.12
@@ -34,6 +36,8 @@ _PURGE_PA = 30.0
 """What two readings may differ by with nothing moved (noise, frozen ripple), Pa."""
 _LEAST_LEAK_PA = 3.0
 """A leak may grow by that much over the timer's interval without being noticed, Pa."""
+_MOST_LEAK_PER_S = 0.5
+"""More, and the tube has lost its air before the first look."""
 _LEAST_GAUGE_PA = 500.0
 
 
@@ -119,10 +123,11 @@ class TubeTraits:
         """Leak and its standard uncertainty, 1/s; what is missed with it, Pa."""
         leaks = self.leaks_per_s()
         best_pa = min(missed_pa, key=abs)
-        if abs(best_pa) > _SURPRISE * blur_pa + _PURGE_PA and min(missed_pa) > 0.0:
-            # more leak than any of them: all that is known is where to look next time
-            top = leaks[-1] + max(leaks[-1], self.least_u_per_s)
-            return 0.5 * (leaks[-1] + top), 0.5 * (top - leaks[-1]) + self.leak_u_per_s, 0.0
+        by_leak = (missed_pa[0] - missed_pa[-1]) / (leaks[-1] - leaks[0])
+        if min(missed_pa) > _SURPRISE * blur_pa + _PURGE_PA and by_leak > 0.0:
+            # more leak than any of them: as much as a straight line says, and next time is better known
+            more = min(min(missed_pa) / by_leak, _MOST_LEAK_PER_S)
+            return min(leaks[-1] + more, _MOST_LEAK_PER_S), more, 0.0
         if abs(best_pa) > _SURPRISE * blur_pa + _PURGE_PA and max(missed_pa) < 0.0 < leaks[0]:
             return 0.5 * leaks[0], 0.5 * leaks[0], 0.0  # less than any
         fine = [
@@ -132,6 +137,7 @@ class TubeTraits:
             if b > a
         ]
         weights = [self.weight(leak) * math.exp(-min(300.0, 0.5 * (missed / blur_pa) ** 2)) for leak, missed in fine]
+        likely = [leak for weight, (leak, _) in zip(weights, fine, strict=True) if weight > _LIKELY * max(weights)]
         # the wings reach further than the middle: each stands for as much as its own part of the scale
         weights = [weight * (b - a) for weight, ((a, _), (b, _)) in zip(weights, pairwise(fine), strict=False)]
         total = math.fsum(weights)
@@ -140,8 +146,9 @@ class TubeTraits:
         mean = math.fsum(w * leak for w, (leak, _) in zip(weights, fine, strict=False)) / total
         left = math.fsum(w * missed for w, (_, missed) in zip(weights, fine, strict=False)) / total
         var = math.fsum(w * (leak - mean) ** 2 for w, (leak, _) in zip(weights, fine, strict=False)) / total
-        bent = _BENT * (leaks[-1] - leaks[-2])
-        return mean, math.hypot(math.sqrt(var), bent), left
+        # a posterior that is flat, or cut off at nothing, reaches further than its standard deviation says
+        reach = 0.5 * max(likely[-1] - mean, mean - likely[0])
+        return mean, math.hypot(max(math.sqrt(var), reach), _BENT * (leaks[-1] - leaks[-2])), left
 
 
 def first_traits(setup: CycleSetup, learned: Learned, gauge_pa: float, timer_s: float) -> TubeTraits:

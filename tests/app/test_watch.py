@@ -1,0 +1,98 @@
+"""The watch in the whole daemon, in virtual time: when it purges before the timer, and when it must not."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from dataclasses import replace
+
+import pytest
+
+from lungfish.config import Site
+from lungfish.rig.plant import Plant
+from lungfish.rig.virtual_loop import run_virtual
+from tests.app.virtual_site import VirtualSite, site_of
+
+STILL_M = 1.5
+
+
+def lived(
+    site: Site,
+    duration_s: float,
+    level_m: Callable[[float], float],
+    change: Callable[[VirtualSite], None] | None = None,
+) -> VirtualSite:
+    async def main() -> VirtualSite:
+        virtual = VirtualSite(site, level_m=level_m)
+        if change is not None:
+            change(virtual)
+        await virtual.run_for(duration_s)
+        return virtual
+
+    return run_virtual(main())
+
+
+def without_watch(site: Site) -> Site:
+    return replace(site, tanks={name: replace(tank, watch=None) for name, tank in site.tanks.items()})
+
+
+def storm(t_s: float) -> float:
+    """5 mm/s from 900 s on."""
+    return STILL_M + 0.005 * min(200.0, max(0.0, t_s - 900.0))
+
+
+def test_a_storm_is_purged_for_within_seconds_and_its_reason_is_told() -> None:
+    """50 mm take 10 s; with a look every 5 s the purge begins at most 15 s later."""
+    site = lived(site_of(1), 1150.0, storm)
+    early_s = next(at_s for at_s in site.opened_s() if at_s > 900.0)
+    assert early_s < 925.0
+    assert any(text.startswith("the level may have risen by ") for text in site.keeper.told("watch"))
+    row = next(row for row in site.keeper.of("t0") if row.at.monotonic_s > 900.0)
+    assert row.level_m == pytest.approx(storm(row.at.monotonic_s), abs=0.02)
+
+
+def test_without_the_watch_the_timer_alone_rules_and_the_transmitter_is_left_in_peace() -> None:
+    site = lived(without_watch(site_of(1)), 1150.0, storm)
+    assert len(site.opened_s()) == 2
+    resting = [at_s for at_s in site.transmitters["t0"].asked_s if 100.0 < at_s < 590.0]
+    assert resting == []
+
+
+def test_a_quiet_day_has_no_purge_beyond_the_timer_s() -> None:
+    site = lived(site_of(1), 86_390.0, lambda _t_s: STILL_M)
+    assert len(site.opened_s()) == 144
+    assert site.keeper.told("watch") == [] or all("blind" in text for text in site.keeper.told("watch"))
+
+
+def test_what_it_estimates_is_never_kept_as_a_level() -> None:
+    site = lived(site_of(1), 1150.0, storm)
+    assert len(site.keeper.of("t0")) == len(site.opened_s())
+
+
+def test_a_leak_of_50_pa_s_purges_at_most_twice_as_often_as_the_timer() -> None:
+    def leaky(virtual: VirtualSite) -> None:
+        plant: Plant = virtual.plants["t0"]
+        space = plant.params.tube_length_m * 5.03e-5 + plant.params.line_length_m * 1.26e-5
+        capacity = space + 115_000.0 * 5.03e-5 / 9_790.0
+        plant.faults.extra_leak_pa_m3_s_pa = 50.0 * capacity / 13_700.0
+
+    site = lived(site_of(1), 21_590.0, lambda _t_s: STILL_M, leaky)
+    assert 36 <= len(site.opened_s()) <= 72
+
+
+def test_a_link_that_falls_silent_while_it_rests_is_no_reading_and_no_alarm() -> None:
+    async def main() -> VirtualSite:
+        virtual = VirtualSite(site_of(1), level_m=lambda _t_s: STILL_M)
+        running = asyncio.create_task(virtual.daemon.run(virtual.stop))
+        await asyncio.sleep(700.0)
+        virtual.links["t0"].silent = True
+        await asyncio.sleep(300.0)
+        virtual.links["t0"].silent = False
+        await asyncio.sleep(300.0)
+        virtual.stop.set()
+        await running
+        return virtual
+
+    site = run_virtual(main())
+    assert [row.diagnosis for row in site.keeper.of("t0")] == ["ok", "ok", "ok"]
+    assert not any("may have" in text for text in site.keeper.told("watch"))
