@@ -159,7 +159,10 @@ def surveyed(seeds: range, *, act: bool, leak_pa_s: float) -> Sum:
     return result
 
 
-SEEDS = [pytest.param(range(6), id="few"), pytest.param(range(200), id="all", marks=pytest.mark.campaign)]
+SEEDS = [
+    pytest.param(range(6), id="few"),
+    pytest.param(range(200), id="all", marks=[pytest.mark.campaign, pytest.mark.timeout(3600)]),
+]
 
 
 @pytest.mark.parametrize("seeds", SEEDS)

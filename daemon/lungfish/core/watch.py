@@ -111,6 +111,8 @@ class Watch:
         self._timer_s = timer_s
         self._limits_m = limits_m
         self._weight_pa_m = unit_weight_pa_m(setup)
+        self._tube_pa = setup.tube_length_m * self._weight_pa_m
+        self._space = setup.air_space
         self._since: Since | None = None
         self._why_blind = "there was no reading yet"
         self.traits: TubeTraits | None = None
@@ -233,17 +235,20 @@ class Watch:
         since.last_s, since.gauge_pa = t_s, gauge_pa
         for air in since.airs:
             air.step(dt_s, mean_pa, gauge_pa, since.sd_pa)
-        since.rises_pa = tuple(gauge_pa - since.start_pa + self._hidden_pa(air, gauge_pa) for air in since.airs)
+        per_pa = self._traits.factor * hidden_rise_pa(self._setup, 1.0, gauge_pa)  # Boyle's law over the whole way
+        hidden = [min(per_pa * max(0.0, gauge_pa - air.full_gauge_pa), self._tube_pa) for air in since.airs]
+        since.rises_pa = tuple(gauge_pa - since.start_pa + each_pa for each_pa in hidden)
+        since.hidden_pa = hidden[len(hidden) // 2] / self._traits.factor
+        since.amplified = self._amplified(since, per_pa)
         rise_pa = since.rises_pa[len(since.airs) // 2]
         share = min(1.0, dt_s / _SLOPE_OVER_S)
         since.slope_pa_s += share * ((rise_pa - since.rise_pa) / dt_s - since.slope_pa_s)
         since.rise_pa = rise_pa
-        since.hidden_pa = self._hidden_pa(since.air, gauge_pa) / self._traits.factor
         apart = (w * (each_pa - rise_pa) ** 2 for w, each_pa in zip(since.weights, since.rises_pa, strict=True))
         leak_pa = since.leak_u_pa = math.sqrt(math.fsum(apart) / math.fsum(since.weights))
         factor_pa = self._traits.factor_u * since.hidden_pa
         # a last value that does not fit may be a wild one, or where the level has gone meanwhile
-        unlike_pa = self._amplified(since) * (since.values[-1][1] - gauge_pa)
+        unlike_pa = since.amplified * (since.values[-1][1] - gauge_pa)
         since.u_pa = math.hypot(self._noise_pa(since), unlike_pa, leak_pa, factor_pa, self._slow_pa(since, t_s))
 
     def _judged(self, since: Since, t_s: float) -> Estimate:
@@ -287,7 +292,7 @@ class Watch:
                 f"the tube's leak is known too little to tell a movement of {1000.0 * self._step_m:.0f} mm from it "
                 f"{since.last_s - since.start_s:.0f} s after a purge"
             )
-        if self._traits.factor * since.hidden_pa > _FLOODED * self._setup.tube_length_m * self._weight_pa_m:
+        if self._traits.factor * since.hidden_pa > _FLOODED * self._tube_pa:
             return "the tube seems to have lost its air"
         return None
 
@@ -295,27 +300,21 @@ class Watch:
     def _traits(self) -> TubeTraits:
         return self.traits or TubeTraits(leak_per_s=0.0, leak_u_per_s=0.0)
 
-    def _hidden_pa(self, air: Air, gauge_pa: float) -> float:
-        """What the head has risen beyond what the tube shows, Pa: Boyle's law over the whole way."""
-        hidden_pa = hidden_rise_pa(self._setup, max(0.0, gauge_pa - air.full_gauge_pa), gauge_pa)
-        return min(self._traits.factor * hidden_pa, self._setup.tube_length_m * self._weight_pa_m)
-
-    def _amplified(self, since: Since) -> float:
+    def _amplified(self, since: Since, per_pa: float) -> float:
         """By how much a change of pressure counts: as it is in a full tube, more where the air is compressed."""
-        gauge_pa = max(0.0, since.air.full_gauge_pa)
-        full = since.hidden_pa <= STILL * since.sd_pa * hidden_rise_pa(self._setup, 1.0, gauge_pa)
-        return 1.0 if full else 1.0 + self._traits.factor * hidden_rise_pa(self._setup, 1.0, gauge_pa)
+        full = self._traits.factor * since.hidden_pa <= STILL * since.sd_pa * per_pa
+        return 1.0 if full else 1.0 + per_pa
 
     def _noise_pa(self, since: Since) -> float:
-        return self._amplified(since) * math.hypot(since.sd_pa, since.freeze_pa)
+        return since.amplified * math.hypot(since.sd_pa, since.freeze_pa)
 
     def _sure_pa(self, since: Since) -> float:
-        return self._amplified(since) * math.hypot(_SURE * since.sd_pa, _RIPPLE_SURE * since.freeze_pa)
+        return since.amplified * math.hypot(_SURE * since.sd_pa, _RIPPLE_SURE * since.freeze_pa)
 
     def _slow_pa(self, since: Since, t_s: float) -> float:
         """Standard uncertainty from the air's temperature and the weather since the reading, Pa."""
         setup, for_s = self._setup, t_s - since.start_s
-        by_air_pa = setup.air_space.temperature_shift_pa(
+        by_air_pa = self._space.temperature_shift_pa(
             min(_MOST_COOLING_K, _COOLING_K_S * for_s),
             temperature_k=setup.air_k,
             abs_pa=setup.atmosphere_abs_pa + max(0.0, since.start_pa),
@@ -323,7 +322,7 @@ class Watch:
             density_kg_m3=setup.density_kg_m3,
             gravity_m_s2=setup.gravity_m_s2,
         )
-        return self._amplified(since) * math.hypot(by_air_pa, _WEATHER_PA_S * for_s) / math.sqrt(3.0)
+        return since.amplified * math.hypot(by_air_pa, _WEATHER_PA_S * for_s) / math.sqrt(3.0)
 
     def _failed(self, gauge_pa: float) -> bool:
         low, high = self._setup.fail_low_pa, self._setup.fail_high_pa

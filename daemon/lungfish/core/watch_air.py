@@ -81,6 +81,8 @@ class Since:
     """The same for each leak, Pa."""
     leak_u_pa: float = 0.0
     """Part of the uncertainty that comes from the leak, Pa."""
+    amplified: float = 1.0
+    """By how much a change of pressure counts, 1."""
     slope_pa_s: float = 0.0
     """How fast the estimate moved of late, Pa/s."""
 
