@@ -119,6 +119,8 @@ _DIGITS: Final = re.compile(r"[-+]?[0-9]+")
 
 _REFUSED: Final = object()
 _MERGE: Final = "<<"
+_SWITCHED: Final = "watch"
+"""The key that may be `off`, which its form takes as a word and as a switch."""
 
 
 def read_document(content: bytes) -> Document:
@@ -362,6 +364,8 @@ class _Builder:
             return _REFUSED
         if text.lower() in {"true", "false"}:
             return text.lower() == "true"
+        if text in {"on", "off"} and self._here()[-1:] == (_SWITCHED,):
+            return text  # read as a switch it means the same
         for pattern, wrong, right in _SURPRISES:
             if pattern.fullmatch(text):
                 self._refuse(line, f"`{text[:40]}` {wrong}", right.format(text[:40]))

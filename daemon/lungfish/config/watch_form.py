@@ -27,8 +27,8 @@ def _kind(value: object) -> str:
 
 
 def _off(value: object) -> object:
-    if value != "off":
-        shown = f"`{str(value)[:40]}`" if isinstance(value, str | int | float) else "this"
+    if value != "off" and value is not False:
+        shown = f"`{str(value)[:40].lower()}`" if isinstance(value, str | int | float) else "this"
         raise told(
             f"{shown} is neither `off` nor a section", "write `watch: off`, or `watch: {step: 50 mm, every: 5 s}`"
         )
@@ -36,6 +36,6 @@ def _off(value: object) -> object:
 
 
 Watched = Annotated[
-    Annotated[WatchForm, Tag("<watch>")] | Annotated[Literal["off"], BeforeValidator(_off), Tag("<off>")],
+    Annotated[WatchForm, Tag("<watch>")] | Annotated[Literal["off", False], BeforeValidator(_off), Tag("<off>")],
     Discriminator(_kind),
 ]

@@ -26,7 +26,7 @@ class WatchSpec:
     """From look to look, s."""
 
 
-def with_watch(tank: Tank, form: WatchForm | Literal["off"] | None, report: Report) -> Tank:
+def with_watch(tank: Tank, form: WatchForm | Literal["off", False] | None, report: Report) -> Tank:
     """A tank that is listened to between purges, unless the file says not to.
 
     Args:
@@ -34,7 +34,7 @@ def with_watch(tank: Tank, form: WatchForm | Literal["off"] | None, report: Repo
         form: its section `watch`; None when there is none: then it is on.
         report: where findings go.
     """
-    if form == "off":
+    if form == "off" or form is False:
         return dataclasses.replace(tank, watch=None)
     path: KeyPath = ("tanks", tank.name, "watch")
     if form is None:
