@@ -9,6 +9,9 @@ further off than 5 % of the movement, twice their uncertainty and 10 mm. Nearly 
 and stand in the second interval, when the leak is not known well yet, or count from a reading that was off itself (a
 level that fell by 6 mm/s). Of what was said just before a purge 90 % was within 5 % and 10 mm; the rest is noise and
 frozen ripple, which a long line multiplies by up to seven, and stands in the uncertainty.
+
+Of 200 tubes that leak 50 Pa/s, 167,879 estimates: 87 % blind, 34 silently wrong (worst 153 mm), 872 early purges beside
+1,600 of the timer.
 """
 
 from __future__ import annotations

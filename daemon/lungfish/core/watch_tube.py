@@ -26,7 +26,7 @@ _EITHER_WAY = 6
 _FINER = 12
 _LIKELY = math.exp(-2.0)
 """Of the likeliest, as at two standard deviations of a normal distribution."""
-_BENT = 0.3
+_BENT = 0.1
 """Share of the distance between two leaks that a straight line between them may be off by."""
 _LEAK_WANDERS = 0.12
 """A leak is as large as last time within this share."""
