@@ -53,6 +53,7 @@ _TANK = """
                    span: [0 kPa, {span} kPa]}}
     valve: {{link: panel, unit: {unit}, coil: 0, max_open: 90 s}}
     every: {every} s
+    watch: off
 """
 _LOOKS_AT = 0.45
 """Share of a slot after which the valve is looked at: the cycle is over, and the fault has not changed yet."""
@@ -98,7 +99,7 @@ class Life:
     tip_m: float = 0.1
 
     def slot(self, record: ReadingRecord | StoredReading) -> int:
-        """Number of the cycle that a row belongs to, from 0."""
+        """Number of the cycle that a row belongs to, from 0: cycles are the timer's alone, for the watch is off."""
         return int(record.at.monotonic_s // self.fault.form.tank.every_s)
 
 
