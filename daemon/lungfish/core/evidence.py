@@ -52,6 +52,8 @@ KNOWN_DAMPING = 0.5
 """With more doubt of its logarithm a damping is a guess, and no rise can be timed through it."""
 ROSE_NOISES, ROSE_PA = 20.0, 200.0
 """A rise of so many times the noise, and of this at least, is air that came."""
+UNPAID_S = 2.0
+"""A rise shorter than this may be timely by chance where far more was owed."""
 GUESSED_LAGS = 2.0
 """Unless the rise is this many times longer than the damping can be."""
 TIMELY_LEAST_S = 0.5
@@ -156,7 +158,8 @@ def rose_in_time(case: Case) -> bool:
 def _slow(case: Case, took_s: float, needed_s: float) -> bool:
     """The rise took longer than the set flow needs, by more than the damping may have been taken for too short."""
     damping_s = min(case.closing.damping_s, longest_damping_s(case.learned))
-    doubt_s = 2.0 * damping_s * math.expm1(min(1.0, 2.0 * case.closing.log_damping_u))
+    # a damping that is a guess must not excuse any rise
+    doubt_s = 2.0 * damping_s * math.expm1(min(0.4, 2.0 * case.closing.log_damping_u))
     return took_s > TIMELY[1] * needed_s + 0.25 + 0.4 * damping_s + doubt_s + 2.0 * case.plan.settling_s
 
 
@@ -180,7 +183,7 @@ def tip_proven(case: Case) -> bool:
     if case.record.flow_seen and late_rise(case) is None and dying_rise(case) is None:
         return True  # air still passed the valve when the pressure stood still
     balance, shows = balance_of(case), friction_shows(case)
-    if timely_rise(case) or _paid(case):
+    if _paid(case) or (timely_rise(case) and not (balance.unpaid and (_needed_s(case) or 0.0) < UNPAID_S)):
         return True
     climbs_pa_s = case.closing.hold_slope_pa_s - 2.0 * case.closing.hold_slope_u_pa_s
     if climbs_pa_s > LEVEL_RATE_PA_S + 0.1 * max(0.0, case.drop_pa):
@@ -194,6 +197,8 @@ def tip_proven(case: Case) -> bool:
     moved = case.movement
     if moved is None or shows is False or moved.sank or case.late_slope_pa_s < -1.1 * FALLING_LEVEL_PA_S:
         return False  # behind a damping, a pressure that falls by a leak has steps of its own
+    if case.learned.proven_gauge_pa is None and moved.lowered:
+        return False  # no bubble hung at a tip that no air was seen at: the level did that
     # A rise that stops is no proof: it stops at the pressure of a weak supply as well as at the tip.
     if moved.dropped or (moved.froze and moved.settled_within(SETTLED_PA_S)):
         return True

@@ -53,6 +53,11 @@ class Movement:
         return not lifted and self.closing_pa > max(_SIGMAS * self.closing_u_pa, _LEAST_PA)
 
     @property
+    def lowered(self) -> bool:
+        """Opening took pressure away, beyond the play of the noise."""
+        return -self.opening_pa > max(_SIGMAS * self.opening_u_pa, _LEAST_PA)
+
+    @property
     def sank(self) -> bool:
         """Opening took pressure away, far beyond a bubble's play: no straight line, so no step in it is one."""
         return -self.opening_pa > max(4.0 * _SIGMAS * self.opening_u_pa, _LEAST_PA)
