@@ -58,13 +58,20 @@ TANK = """
 
 
 def site_of(
-    tanks: int, *, every: str = "10 min", simultaneous: int = 1, max_open: str = "60 s", inputs: str = ""
+    tanks: int,
+    *,
+    every: str = "10 min",
+    simultaneous: int = 1,
+    max_open: str = "60 s",
+    inputs: str = "",
+    watched: bool = True,
 ) -> Site:
     """A site with so many tanks, named `t0`, `t1` and so on; with its inputs as the file has them."""
     text = HEAD.format(simultaneous=simultaneous)
     for number in range(tanks):
         text += TANK.format(name=f"t{number}", unit=number + 1, every=every, max_open=max_open)
         text += f"    inputs: {inputs}\n" if inputs else ""
+        text += "" if watched else "    watch: off\n"
     return load_site_text(text, Path())
 
 

@@ -41,15 +41,18 @@ class Kept:
 
 
 def keep(folder: Path, fault: Mapping[str, object]) -> Kept:
-    """Four cycles of one tank, the last of them with the fault."""
+    """Four cycles of one tank by the timer alone, the last of them with the fault."""
     site = folder / "site.yaml"
     site.write_text(
-        HEAD.format(simultaneous=1) + TANK.format(name="t0", unit=1, max_open="60 s", every="10 min"), "utf-8"
+        HEAD.format(simultaneous=1)
+        + TANK.format(name="t0", unit=1, max_open="60 s", every="10 min")
+        + "    watch: off\n",
+        "utf-8",
     )
     store = folder / "invented.db"
 
     async def run(keeper: StoreKeeper) -> None:
-        virtual = VirtualSite(site_of(1), keeper=keeper)
+        virtual = VirtualSite(site_of(1, watched=False), keeper=keeper)
 
         def strike() -> None:
             for name, value in fault.items():
