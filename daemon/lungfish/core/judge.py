@@ -13,7 +13,7 @@ from lungfish.core.budget import Budget, Measured
 from lungfish.core.case import Case, longest_damping_s
 from lungfish.core.closing import Closing
 from lungfish.core.codes import Diagnosis, Finding, Quality
-from lungfish.core.evidence import tip_proven
+from lungfish.core.evidence import rose_in_time, tip_proven
 from lungfish.core.friction_shown import closing_weak, flowing_on_m, pooled_closing
 from lungfish.core.level import Weighed, level_of, still_flowing, weigh
 from lungfish.core.plan import LEVEL_RATE_PA_S, Plan
@@ -298,6 +298,7 @@ def _taught(case: Case, findings: tuple[Finding, ...]) -> Learned:
         owed_pa=0.0 if proven else balance.still_owed_pa,
         expected_pa=0.0 if proven else balance.still_expected_pa,
         brought_var_pa2=0.0 if proven else balance.brought_var_pa2,
+        came=before.came or proven or rose_in_time(case),
         closed_pa=closed_pa,
         closed_weight=closed_weight,
         lost_pa_s=before.lost_pa_s if lost is None else lost,

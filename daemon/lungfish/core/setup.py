@@ -114,6 +114,8 @@ class Learned:
     """Rise that is expected of them, all of a leak's share in it, Pa."""
     brought_var_pa2: float = 0.0
     """Variance of what they have brought since, Pa2."""
+    came: bool = False
+    """Air was seen to come into the tube, be it to the tip or not."""
     closed_pa: float = 0.0
     """What closings took away on the mean since air was last proven, Pa."""
     closed_weight: float = 0.0

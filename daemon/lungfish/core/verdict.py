@@ -143,7 +143,7 @@ def _no_air(case: Case) -> Finding | None:
             f"the level has compressed the air in the tube, so opening must bring {balance.owed_pa:.0f} Pa; "
             f"it brought {balance.brought_pa:.0f} Pa"
         )
-    elif (doubt_m is None and (uncovered(case) or not rose_in_time(case))) or (
+    elif (doubt_m is None and (uncovered(case) or not (case.learned.came or rose_in_time(case)))) or (
         doubt_m is not None and doubt_m > UNPROVEN_M and uncovered(case)
     ):
         proven_pa = case.learned.proven_gauge_pa
