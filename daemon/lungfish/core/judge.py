@@ -305,7 +305,7 @@ def _taught(case: Case, findings: tuple[Finding, ...]) -> Learned:
         noise_pa=_usual_noise_pa(record, before) if clean and case.look_in_span else before.noise_pa,
         stirs=before.stirs or len(set(look)) > 1,
         stuck_open=Diagnosis.VALVE_STUCK_OPEN in codes,
-        weak_closing=tip_proven(case) and closing_weak(case),
+        weak_closing=not codes & {Diagnosis.NO_AIR, Diagnosis.SUPPLY_LOW} and tip_proven(case) and closing_weak(case),
         leak_pa_s=min(-closing.shut_slope_pa_s, -case.late_slope_pa_s),
         leak_u_pa_s=closing.shut_slope_u_pa_s,
         shut_gauge_pa=end_pa,
