@@ -22,7 +22,8 @@ def check(site: RealSite, rows: list[dict[str, str]], least: int) -> None:
     print(f"\nover libmodbus: {found}")
     assert found.levels >= least
     assert found.within >= 0.95 * found.levels
-    assert found.covered >= 0.85 * found.levels
+    # of a few levels, two outside what covers 95 % are met once in thirty runs, three once in 450 (binomial)
+    assert found.covered >= min(found.levels - 2, 0.85 * found.levels)
 
 
 async def test_read_over_libmodbus(tmp_path: Path) -> None:
