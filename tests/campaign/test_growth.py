@@ -51,12 +51,12 @@ from dataclasses import dataclass
 import pytest
 
 from lungfish.core.baseline import DAY_S, Baseline, Notice, Said, Way, follow
+from lungfish.core.closing_verdict import LEAK_PA_S
 from lungfish.core.codes import Diagnosis, Quality
 from lungfish.core.expect import full_gauge_pa, unit_weight_pa_m
 from lungfish.core.reading import Reading
 from lungfish.core.setup import CycleSetup, Learned
 from lungfish.core.traits import Trait, filled_by, traits_of
-from lungfish.core.verdict import LEAK_PA_S
 from lungfish.rig.drive import run_plant_cycle
 from lungfish.rig.plant import Faults
 from tests.core.samples import plant_of, setup_of

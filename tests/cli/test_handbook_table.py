@@ -2,13 +2,30 @@
 
 from __future__ import annotations
 
+import ast
+import inspect
 import runpy
 from collections.abc import Mapping
 from types import ModuleType
 
 import pytest
 
-from lungfish.core import advice_table, break_through, narrowed, slow, stuck, verdict
+from lungfish.core import (
+    advice_air,
+    advice_instrument,
+    advice_tube,
+    balance,
+    break_through,
+    case,
+    closing_verdict,
+    evidence,
+    friction_shown,
+    level,
+    narrowed,
+    slow,
+    stuck,
+    verdict,
+)
 from lungfish.core.advice import Advice, category_of, signal_told
 from lungfish.core.advice_table import ADVICE
 from lungfish.core.codes import Category, Diagnosis, Quality
@@ -25,8 +42,32 @@ README_ROWS = {
     for line in (ROOT / "README.md").read_text("utf-8").splitlines()
     if line.startswith("| `") and line.count("|") == 5
 }
-JUDGES = (verdict, stuck, break_through, narrowed, slow)
-LIMITS = [(module, name) for module in JUDGES for name in module.__all__ if name.isupper()]
+JUDGES = (verdict, closing_verdict, stuck, break_through, narrowed, slow, friction_shown, evidence, balance, case)
+TABLES = {advice_air: "AIR_ADVICE", advice_tube: "TUBE_ADVICE", advice_instrument: "INSTRUMENT_ADVICE"}
+
+
+def limits_of(module: ModuleType) -> list[str]:
+    """The public limits that a module sets itself, listed by it in `__all__` or not."""
+    names = []
+    for statement in ast.parse(inspect.getsource(module)).body:
+        targets = statement.targets if isinstance(statement, ast.Assign) else []
+        names += [node.id for target in targets for node in ast.walk(target) if isinstance(node, ast.Name)]
+    return [name for name in names if name.isupper() and not name.startswith("_")]
+
+
+LIMITS = [(module, name) for module in JUDGES for name in limits_of(module)] + [(level, "DISAGREEMENT_SIGMAS")]
+
+
+def anew() -> str:
+    """The table's text, made again from the limits as they are now."""
+    rows: dict[Diagnosis, Advice] = {}
+    for module, name in TABLES.items():
+        rows |= runpy.run_path(str(module.__file__))[name]
+    return told({code: rows[code] for code in Diagnosis})
+
+
+def other(limit: float | tuple[float, ...]) -> float | tuple[float, ...]:
+    return tuple(7.0 * part for part in limit) if isinstance(limit, tuple) else 7.0 * limit
 
 
 def told(table: Mapping[Diagnosis, Advice]) -> str:
@@ -68,11 +109,10 @@ def test_every_limit_is_told_and_follows_the_code(
     module: ModuleType, name: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The table is made anew with another limit: its text must change."""
-    path = advice_table.__file__
-    usual = told(runpy.run_path(path)["ADVICE"])
+    usual = anew()
     assert usual == told(ADVICE)
-    monkeypatch.setattr(module, name, 7.0 * getattr(module, name))
-    assert told(runpy.run_path(path)["ADVICE"]) != usual
+    monkeypatch.setattr(module, name, other(getattr(module, name)))
+    assert anew() != usual
 
 
 def test_the_edges_of_the_span_are_those_of_the_plan() -> None:

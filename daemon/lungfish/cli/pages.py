@@ -14,10 +14,11 @@ from string import Template
 from textwrap import wrap
 
 from lungfish.cli.terminal import WIDTH
-from lungfish.core import plan, verdict
+from lungfish.core import plan
 from lungfish.core.advice import category_of, signal_told
 from lungfish.core.advice_table import ADVICE
 from lungfish.core.baseline import FALSE_CALL_CYCLES, LEARNING_CYCLES
+from lungfish.core.closing_verdict import LEAK_PA_S
 from lungfish.core.codes import GRAVITY_ORDER, Category, Diagnosis
 from lungfish.core.level import DISAGREEMENT_SIGMAS
 from lungfish.core.zero import MOST_SHARE, SIGMAS
@@ -35,7 +36,7 @@ FIGURES: Mapping[str, str] = {
     "silence_s": f"{plan.SILENCE_S:g}",
     "learning_cycles": f"{LEARNING_CYCLES}",
     "false_call_cycles": f"{FALSE_CALL_CYCLES:,.0f}",
-    "leak_pa_s": f"{verdict.LEAK_PA_S:.0f}",
+    "leak_pa_s": f"{LEAK_PA_S:.0f}",
     "sigmas": f"{DISAGREEMENT_SIGMAS:.0f}",
     "zero_sigmas": f"{SIGMAS:.0f}",
     "zero_share": f"{100.0 * MOST_SHARE:.0f}",

@@ -9,7 +9,11 @@ from types import MappingProxyType
 
 from lungfish.core.codes import Category, Diagnosis, Quality
 
-__all__ = ["Advice", "Ground", "Source", "category_of", "signal_told"]
+__all__ = ["AIR_OFF", "GAS", "PRESSED", "Advice", "Ground", "Source", "category_of", "signal_told"]
+
+AIR_OFF = "shut the air off by hand, let it out and make sure it stays off before opening tube, line or valve"
+GAS = "gas can come out of the tube and of stirred-up liquid: no confined-space entry, no leaning in without a permit"
+PRESSED = "a plugged tube can hold its pressure for hours: let it out at the valve's end before opening any fitting"
 
 _WORDS: Mapping[Category, str] = MappingProxyType(
     {

@@ -15,7 +15,11 @@ from lungfish.core.setup import CycleSetup, Learned
 
 __all__ = [
     "FALLING_LEVEL_PA_S",
+    "PAID",
+    "PAID_EXACTLY",
+    "UNPAID_SHARE",
     "UNPROVEN_M",
+    "UNPROVEN_OVER_S",
     "Balance",
     "balance_of",
     "hidden_rise_pa",
@@ -33,6 +37,10 @@ UNPROVEN_OVER_S = 3600.0
 _LEAK_OWES = 0.5
 """Share of what the tube usually loses that opening must bring back: a leak slackens with the level."""
 
+PAID, PAID_EXACTLY = (0.7, 1.5), (0.8, 1.25)
+"""An opening pays when it brings so much of what is expected; in a tube that was never seen full, exactly so much."""
+UNPAID_SHARE = 0.3
+"""One that brings less than this of what it owes brought no air."""
 _OWED_SIGMAS = 8.0
 _OWED_PA = 10.0
 
@@ -72,17 +80,17 @@ class Balance:
     @property
     def paid(self) -> bool:
         """What came is what must have come: no supply that gives out stops just there."""
-        return self.telling and 0.7 < self.brought_pa / self.expected_pa < 1.5
+        return self.telling and PAID[0] < self.brought_pa / self.expected_pa < PAID[1]
 
     @property
     def paid_exactly(self) -> bool:
         """The same for a tube that nobody has seen full before: a supply may stop there by chance."""
-        return self.telling and 0.8 < self.brought_pa / self.expected_pa < 1.25
+        return self.telling and PAID_EXACTLY[0] < self.brought_pa / self.expected_pa < PAID_EXACTLY[1]
 
     @property
     def unpaid(self) -> bool:
         """No air came."""
-        return self.telling and self.brought_pa < 0.3 * self.owed_pa
+        return self.telling and self.brought_pa < UNPAID_SHARE * self.owed_pa
 
 
 def hidden_rise_pa(setup: CycleSetup, change_pa: float, gauge_pa: float) -> float:

@@ -21,6 +21,7 @@ __all__ = [
     "RESTLESS_PA",
     "RIPPLE_SHARE",
     "STRANGE_DAMPING",
+    "STRANGE_LEAST",
     "Case",
     "drop_limit_pa",
     "longest_damping_s",
@@ -37,6 +38,8 @@ LINE_MODEL = 0.02
 """And this share of the friction: how a long line's dies away is known to about that."""
 STRANGE_DAMPING = 2.0
 """A time constant this many standard deviations from what is known of it is not the transmitter's."""
+STRANGE_LEAST = 0.4
+"""Its logarithm is never known better than this, for that."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,7 +107,7 @@ class Case:
     def strange_damping(self) -> bool:
         """The damping that the fit found is not the transmitter's: what followed was no closing of a sound tube."""
         strange = abs(math.log(self.closing.damping_s / self.learned.damping_s))
-        return strange > STRANGE_DAMPING * max(0.4, self.learned.log_damping_u)
+        return strange > STRANGE_DAMPING * max(STRANGE_LEAST, self.learned.log_damping_u)
 
     @property
     def friction_seen_pa(self) -> float:

@@ -12,13 +12,13 @@ from dataclasses import dataclass
 from enum import Enum
 
 from lungfish.core.air import first_bubble_after_s
+from lungfish.core.closing_verdict import LEAK_PA_S
 from lungfish.core.codes import Diagnosis, Quality
 from lungfish.core.evidence import LATE_SHARE
 from lungfish.core.expect import bubbling_friction_pa, full_gauge_pa, unit_weight_pa_m
 from lungfish.core.plan import Plan
 from lungfish.core.reading import Reading
 from lungfish.core.setup import CycleSetup, Learned
-from lungfish.core.verdict import LEAK_PA_S
 
 __all__ = ["Filled", "Trait", "Yardstick", "filled_by", "traits_of", "yardsticks"]
 

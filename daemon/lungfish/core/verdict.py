@@ -7,15 +7,12 @@ from __future__ import annotations
 
 from lungfish.core.balance import UNPROVEN_M, balance_of, unproven_m
 from lungfish.core.break_through import held_back
-from lungfish.core.case import RESTLESS, RESTLESS_PA, RIPPLE_SHARE, STRANGE_DAMPING, Case
-from lungfish.core.closing_verdict import BENDS, LEAK_PA_S, goes_on_falling, restless, restricted, unsteady
+from lungfish.core.case import Case
+from lungfish.core.closing_verdict import LEAK_PA_S, goes_on_falling, restless, restricted, unsteady
 from lungfish.core.codes import Diagnosis, Finding, Quality
 from lungfish.core.decay import Decay
 from lungfish.core.evidence import (
     DYING_RISE,
-    LATE_SHARE,
-    RIPPLE_SHOWS,
-    UNCOVERED_M,
     dying_rise,
     late_rise,
     leak_share,
@@ -24,7 +21,6 @@ from lungfish.core.evidence import (
     uncovered,
 )
 from lungfish.core.friction_shown import (
-    FRICTION_SEEN,
     flowing_on_m,
     friction_missing_in_many,
     friction_shows,
@@ -34,24 +30,7 @@ from lungfish.core.level import head_m
 from lungfish.core.narrowed import narrowed_and_leaking
 from lungfish.core.steady import deepest_valley_pa, trend_of
 
-__all__ = [
-    "BENDS",
-    "DOUBT_M",
-    "DYING_RISE",
-    "FRICTION_SEEN",
-    "FULL_FLOW",
-    "LATE_SHARE",
-    "LEAK_PA_S",
-    "LEAK_SHARE_LIMIT",
-    "LEAK_STOPS",
-    "RESTLESS",
-    "RESTLESS_PA",
-    "RIPPLE_SHARE",
-    "RIPPLE_SHOWS",
-    "STRANGE_DAMPING",
-    "UNCOVERED_M",
-    "findings_of",
-]
+__all__ = ["DOUBT_M", "FULL_FLOW", "KNOWN_FRICTION_PA", "LEAK_SHARE_LIMIT", "LEAK_STOPS", "UNDER_M", "findings_of"]
 
 LEAK_SHARE_LIMIT = 0.4
 """A leak that takes this share of the purge's flow leaves it unproven that the air ever reached the tip."""
@@ -63,7 +42,7 @@ DOUBT_M = 0.05
 """Nothing showed air at the tip, and the level may be off by more than this: no good reading."""
 KNOWN_FRICTION_PA = 300.0
 """With more doubt of the friction a line that is off the tube may be taken for an empty tank."""
-_UNDER_M = 0.01
+UNDER_M = 0.01
 """A head this far below nothing is the suction of liquid in the tube, which an uncovered tip has not."""
 
 
@@ -113,7 +92,7 @@ def _ok(case: Case) -> Finding:
 
 def _no_air(case: Case) -> Finding | None:
     """No air, or None when air came or is not missed."""
-    if not case.rose and (not case.look_in_span or head_m(case.setup, case.weighed.gauge_pa) < -_UNDER_M):
+    if not case.rose and (not case.look_in_span or head_m(case.setup, case.weighed.gauge_pa) < -UNDER_M):
         return Finding(
             code=Diagnosis.NO_AIR,
             quality=Quality.BAD,
@@ -228,7 +207,7 @@ def _supply_low(case: Case) -> Finding | None:
     closing, record, flowed = case.closing, case.record, friction_shows(case)
     if flowed and case.friction_seen_pa > FULL_FLOW * case.weighed.friction_pa:
         return None  # as much air as is set went all the way
-    if case.rose and not flowed and head_m(case.setup, case.weighed.gauge_pa) < -_UNDER_M:
+    if case.rose and not flowed and head_m(case.setup, case.weighed.gauge_pa) < -UNDER_M:
         why = "what closing left is the suction of liquid that stands in the tube"
     elif (shape := dying_rise(case)) is not None:
         why = (
