@@ -15,10 +15,11 @@ from lungfish.app.bus_load import predicted_transactions_s
 from lungfish.app.rehearsal import Plot, Rehearsal, rehearse
 from lungfish.app.rehearsal_notes import AlarmSeen, ErrorMeter, Shown
 from lungfish.app.rehearsal_plot import filling_of, plot_of
-from lungfish.config import load_site_text
-from lungfish.rig.filling import LevelTrack, Stay
+from lungfish.config import load_site, load_site_text
+from lungfish.rig.filling import LevelTrack, Stay, pattern
 from lungfish.rig.jumping_loop import JumpingLoop
 from tests.app.virtual_site import HEAD, TANK, site_of
+from tests.repo.house import ROOT
 
 HOUR_S = 3600.0
 SCHEDULE = """
@@ -117,6 +118,52 @@ def test_a_storm_is_seen_and_its_delay_told() -> None:
     for way in tank.ways:
         assert len(way.delays_s) + way.missed == len(passed)
         assert all(0.0 <= delay_s < 601.0 + 60.0 for delay_s in way.delays_s)
+
+
+def storm_day(seed: int, hours: float = 24.0) -> Plot:
+    """The daily pattern of the smallest example, and one storm that fills the sump at 5 mm/s for ten minutes."""
+    site = load_site(ROOT / "config" / "one-sump.yaml")
+    (tank,) = site.tanks.values()
+    duration_s = hours * HOUR_S
+    usual = filling_of(tank, "daily", duration_s, seed)
+    daily = pattern("daily", usual.mean_m3_s, duration_s, seed)
+    burst_m3_s = 0.005 * tank.vessel.volume_m3(1.0)  # upright: a metre's volume is its area
+    begin_s = (0.35 + 0.3 * (0.618034 * seed % 1.0)) * duration_s
+    points = [
+        (t_s, daily(t_s) + (burst_m3_s if begin_s <= t_s < begin_s + 600.0 else 0.0))
+        for t_s in (10.0 * number for number in range(int(duration_s / 10.0) + 1))
+    ]
+    filling = filling_of(tank, "daily", duration_s, seed, points)
+    return plot_of(site, {tank.name: filling}, duration_s, seed, 0.005, None)
+
+
+@pytest.mark.parametrize(("seed", "hours"), [(1, 24.0), *((seed, 2.0) for seed in range(10, 18))])
+def test_a_day_with_a_storm_costs_next_to_no_air_and_its_alarm_comes_within_15_s(seed: int, hours: float) -> None:
+    plot = storm_day(seed, hours)
+    (tank,) = rehearse(plot).tanks.values()
+    continuous, timer, ours = tank.ways
+    for way in tank.ways:
+        delays = ", ".join(f"{delay_s:.1f}" for delay_s in way.delays_s) or "-"
+        waiting = f"waiting 95 % {way.p95_m or 0.0:.3f} m, worst {way.worst_m or 0.0:.3f} m"
+        print(f"{way.name:<12} {way.air_sl:8.1f} SL, {waiting}, alarm after {delays} s, {way.missed} missed")
+    passed = plot.tracks[tank.name].stays_above(tank.alarm_m)
+    assert len(ours.delays_s) == len(passed)
+    assert all(delay_s <= 15.0 for delay_s in ours.delays_s)
+    assert ours.p95_m is not None
+    assert timer.p95_m is not None
+    assert ours.p95_m < 0.2 * timer.p95_m
+    if hours == 24.0:  # two hours are mostly storm
+        assert passed
+        assert ours.air_sl <= 0.005 * continuous.air_sl
+        assert ours.air_sl <= 0.1 * timer.air_sl
+
+
+def test_the_high_alarm_of_the_site_file_is_the_one_that_is_looked_for() -> None:
+    text = HEAD.format(simultaneous=1) + TANK.format(name="t0", unit=1, every="10 min", max_open="60 s")
+    site = load_site_text(text + "    alarms: {high: 2.2 m, high-high: 2.6 m}\n", Path())
+    filling = filling_of(site.tanks["t0"], "daily", HOUR_S, 1)
+    assert plot_of(site, {"t0": filling}, HOUR_S, 1, 0.005, None).alarms_m == {"t0": 2.2}
+    assert plot_of(site, {"t0": filling}, HOUR_S, 1, 0.005, 2.5).site.tanks["t0"].alarms.high_m == 2.5
 
 
 def test_what_is_shown_is_compared_until_something_else_is() -> None:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import asyncio
+import math
 from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
 
-from lungfish.config import Site
+from lungfish.config import AlarmLimits, Site
+from lungfish.core.air_budget import Limits
 from lungfish.rig.plant import Plant
 from lungfish.rig.virtual_loop import run_virtual
 from tests.app.virtual_site import VirtualSite, site_of
@@ -96,3 +98,37 @@ def test_a_link_that_falls_silent_while_it_rests_is_no_reading_and_no_alarm() ->
     site = run_virtual(main())
     assert [row.diagnosis for row in site.keeper.of("t0")] == ["ok", "ok", "ok"]
     assert not any("may have" in text for text in site.keeper.told("watch"))
+
+
+def with_alarm(site: Site, high_m: float, limits: Limits | None = None) -> Site:
+    tanks = {
+        name: replace(tank, alarms=AlarmLimits(high_m=high_m), budget=limits or tank.budget)
+        for name, tank in site.tanks.items()
+    }
+    return replace(site, tanks=tanks)
+
+
+def seen_after_s(site: VirtualSite, high_m: float) -> float:
+    """From the true passing in `storm` to the moment at which a reading at or above the level was there."""
+    row = next(row for row in site.keeper.of("t0") if row.level_m is not None and row.level_m >= high_m)
+    # the row is true for the shutting of the valve; the shut-in that follows lasts 8 s at most
+    return row.at.monotonic_s + 8.0 - (900.0 + (high_m - STILL_M) / 0.005)
+
+
+@pytest.mark.parametrize("high_m", [1.75, 1.9, 2.0, 2.11, 2.23])
+def test_an_alarm_s_level_that_a_storm_passes_has_its_reading_though_the_air_is_spent(high_m: float) -> None:
+    """Two purges an hour are used up before the storm: without the alarm there would be no reading in it at all."""
+    spent = Limits(purges_per_hour=2, rest_s=2.0)
+    assert 0.0 < seen_after_s(lived(with_alarm(site_of(1), high_m, spent), 1150.0, storm), high_m) <= 15.0
+    with pytest.raises(StopIteration):
+        seen_after_s(lived(with_alarm(site_of(1), 9.0, spent), 1150.0, storm), high_m)
+
+
+def test_a_level_that_swings_about_an_alarm_s_level_does_not_spend_air_for_ever() -> None:
+    """Waves of 120 mm and two minutes, about the limit, for half a day, beside a timer of ten minutes."""
+
+    def level_m(t_s: float) -> float:
+        return STILL_M - 0.06 * math.cos(2.0 * math.pi * t_s / 120.0)
+
+    site = lived(with_alarm(site_of(1), STILL_M), 43_190.0, level_m)
+    assert len(site.opened_s()) <= 3 * 72 + 11  # the timer's, the watch's own, and as many for the alarm

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import random
+from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
 from itertools import pairwise
@@ -16,6 +17,7 @@ from lungfish.core.expect import unit_weight_pa_m
 from lungfish.core.reading import Reading
 from lungfish.core.setup import CycleSetup, Learned
 from lungfish.core.watch import Decision, Estimate, Watch
+from lungfish.core.watch_alarms import AlarmCalls, AlarmLevels
 from lungfish.core.watch_limits import EarlyPurges
 from lungfish.core.watch_tube import TubeTraits
 from lungfish.rig.drive import run_plant_cycle
@@ -38,10 +40,12 @@ def known(setup: CycleSetup) -> tuple[Reading, Learned]:
 class Tube:
     """A watch on a tube, and the pressures that Boyle's law gives it."""
 
-    def __init__(self, setup: CycleSetup, *, limits_m: tuple[float, ...] = ()) -> None:
+    def __init__(self, setup: CycleSetup, *, highs_m: tuple[float, ...] = (), lows_m: tuple[float, ...] = ()) -> None:
         self.setup = setup
         self.reading, self.learned = known(setup)
-        self.watch = Watch(setup, step_m=0.05, timer_s=TIMER_S, limits_m=limits_m)
+        self.watch = Watch(
+            setup, step_m=0.05, timer_s=TIMER_S, alarms=AlarmLevels(highs_m=highs_m, lows_m=lows_m, deadband_m=0.02)
+        )
         self.watch.taken(self.reading, self.learned, called=False)
         assert self.learned.shut_at_s is not None
         assert self.learned.shut_gauge_pa is not None
@@ -128,11 +132,70 @@ def test_noise_alone_never_calls_in_a_day() -> None:
     assert Decision.HELD not in decisions
 
 
-def test_a_limit_is_purged_for_when_it_may_have_been_crossed() -> None:
-    """2.12 m over the floor, 20 mm above the reading: less than the step."""
-    assert Tube(SUMP, limits_m=(2.12,)).move(0.035).decision is Decision.PURGE
-    assert Tube(SUMP, limits_m=(2.20,)).move(0.035).decision is Decision.QUIET
-    assert Tube(SUMP, limits_m=(2.12,)).move(-0.035).decision is Decision.QUIET
+def test_an_alarm_s_level_is_purged_for_when_it_may_have_been_passed_and_nothing_holds_that_back() -> None:
+    """The reading is 2.1 m over the floor; 35 mm are less than the step."""
+    tube = Tube(SUMP, highs_m=(2.12,))
+    tube.watch.early.ended(tube.t_s, false=True)  # early purges are used up, and held back
+    passed = tube.move(0.035)
+    assert (passed.decision, passed.urgent) == (Decision.PURGE, True)
+    assert "alarm at 2.12 m" in passed.reason
+    assert Tube(SUMP, highs_m=(2.20,)).move(0.035).decision is Decision.QUIET
+    assert Tube(SUMP, highs_m=(2.12,)).move(-0.035).decision is Decision.QUIET
+    assert Tube(SUMP, lows_m=(2.08,)).move(-0.035).urgent
+    assert Tube(SUMP, lows_m=(2.08,)).move(0.035).decision is Decision.QUIET
+
+
+def test_a_level_that_had_passed_an_alarm_already_is_not_purged_for_again() -> None:
+    assert Tube(SUMP, highs_m=(2.05,)).move(0.035).decision is Decision.QUIET
+
+
+def test_a_leak_that_nobody_knows_is_no_passing_of_a_low_alarm() -> None:
+    """What may all be the leak moves nothing, or a leaky tube would purge past every cap."""
+    tube = Tube(SUMP, lows_m=(2.08,))
+    tube.watch = Watch(SUMP, step_m=0.05, timer_s=TIMER_S, alarms=AlarmLevels(lows_m=(2.08,)))
+    tube.watch.traits = TubeTraits(leak_per_s=0.0, leak_u_per_s=1e-3)
+    tube.watch.taken(tube.reading, tube.learned, called=False)
+    falling = [tube.feed(tube.start_pa - 10.0 * look) for look in range(60)]
+    assert not any(each.urgent for each in falling)
+
+
+def urgent_calls(calls: AlarmCalls, level_m: Callable[[float], float], until_s: float) -> list[float]:
+    """When it calls, a look every 5 s; each call has its reading of the true level, and each minute has one besides."""
+    found, t_s = [], 0.0
+    calls.taken(0.0, level_m(0.0), called=False)
+    while t_s < until_s:
+        t_s += 5.0
+        rate_m_s = (level_m(t_s) - level_m(t_s - 5.0)) / 5.0
+        if calls.call(t_s, level_m(t_s), 0.0, rate_m_s) is not None:
+            found.append(t_s)
+            calls.taken(t_s + 7.0, level_m(t_s), called=True)
+        elif t_s % 60.0 == 0.0:
+            calls.taken(t_s, level_m(t_s), called=False)
+    return found
+
+
+def test_a_wave_about_an_alarm_s_level_is_called_for_no_more_often_than_the_timer_purges_and_ten_times() -> None:
+    calls = AlarmCalls(AlarmLevels(highs_m=(2.0,), deadband_m=0.02), TIMER_S)
+    times = urgent_calls(calls, lambda t_s: 2.0 - 0.05 * math.cos(t_s / 20.0), 86400.0)
+    assert 10 < len(times) <= 10 + 86400.0 / TIMER_S + 1
+
+
+def test_within_the_deadband_a_passing_is_called_for_until_it_is_read_and_no_more() -> None:
+    calls = AlarmCalls(AlarmLevels(highs_m=(2.0,), deadband_m=0.02), TIMER_S)
+    assert len(urgent_calls(calls, lambda t_s: 2.0 - 0.015 * math.cos(t_s / 20.0), 3600.0)) <= 2
+
+
+def test_calls_that_find_the_level_short_of_the_limit_come_ever_more_seldom() -> None:
+    calls = AlarmCalls(AlarmLevels(highs_m=(2.0,), deadband_m=0.02), TIMER_S)
+    times = []
+    for look in range(720):
+        if calls.call(5.0 * look, 2.01, 0.0, 0.001) is not None:
+            times.append(5.0 * look)
+            calls.taken(5.0 * look + 7.0, 1.995, called=True)
+    gaps = [b - a for a, b in pairwise(times)]
+    assert gaps == sorted(gaps)
+    assert gaps[0] < 20.0
+    assert gaps[-1] > 300.0
 
 
 def test_before_the_first_reading_and_after_one_without_air_it_is_blind() -> None:

@@ -13,7 +13,7 @@ from lungfish.app.journal import Journal
 from lungfish.app.supply_wait import SupplyWait
 from lungfish.config import Site
 from lungfish.config.budget import largest_purge_m3
-from lungfish.core.air_budget import Opening, Permission, permission
+from lungfish.core.air_budget import Limits, Opening, Permission, permission
 from lungfish.core.events import Input
 from lungfish.ports import Clock, ReadingRecord, Switch
 
@@ -73,10 +73,10 @@ class AirBudget:
         Args:
             tank: its name in the site file.
             now_s: monotonic time.
-            urgent: it may now, whatever is spent; its air counts all the same.
+            urgent: it may, whatever is spent, after its rest; its air counts all the same.
         """
         if urgent:
-            return Permission(from_s=now_s, why="")
+            return self._rested(tank, now_s)
         return max(self._own(tank, now_s), self._all(tank, now_s), key=lambda each: each.from_s)
 
     async def wait(
@@ -88,7 +88,7 @@ class AirBudget:
             tank: its name in the site file.
             stop: ends the wait.
             promise: told until when the wait lasts, monotonic s.
-            urgent: do not wait.
+            urgent: wait for its rest alone.
 
         Returns:
             Whether the purge was postponed.
@@ -103,6 +103,8 @@ class AirBudget:
                 await self._pause(tank, lambda: self._turn(tank), stop, promise)
             finally:
                 self._line.remove(tank)
+        else:
+            await self._pause(tank, lambda: self._rested(tank, self._clock.monotonic_s()), stop, promise)
         now_s = self._clock.monotonic_s()
         self._begun[tank] = Opening(at_s=now_s, air_m3=self._largest_m3[tank], under_way=True)
         if now_s - due_s < _NEWS_S:
@@ -152,6 +154,10 @@ class AirBudget:
 
     def _own(self, tank: str, now_s: float) -> Permission:
         return permission(self._openings(tank, now_s), self._limits[tank], now_s, self._largest_m3[tank])
+
+    def _rested(self, tank: str, now_s: float) -> Permission:
+        rest_s, openings = self._limits[tank].rest_s, self._openings(tank, now_s)
+        return permission(openings, Limits(rest_s=rest_s), now_s, self._largest_m3[tank])
 
     def _all(self, tank: str, now_s: float) -> Permission:
         if self._shared.horizon_s == 0.0:

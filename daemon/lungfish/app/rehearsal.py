@@ -265,7 +265,7 @@ class _Notes:
 
         Args:
             clock: virtual time.
-            estimate: the estimate; one that calls for a purge above the alarm's level has seen it passed.
+            estimate: the estimate. It has seen no alarm: only a reading raises one.
         """
         now_s, level = clock.monotonic_s(), estimate.level_m
         if level is None or estimate.decision is Decision.BLIND:
@@ -273,8 +273,6 @@ class _Notes:
             return
         self._errors.show(now_s, level.value)
         self._estimated.take(Shown(now_s, now_s, level.value))
-        if estimate.decision is Decision.PURGE:
-            self._alarm.take(Shown(now_s, now_s, level.value))
 
     def result(self, plant: Plant, valve: BusValve) -> TankResult:
         """Sum up; the rehearsal is over."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from lungfish.app.rehearsal import Plot
 from lungfish.config import Site, Tank
@@ -64,6 +64,11 @@ def filling_of(
     return Filling(track=track, pump=pump, mean_m3_s=mean_m3_s)
 
 
+def _alarm_m(tank: Tank) -> float:
+    highs = [level_m for level_m in (tank.alarms.high_m, tank.alarms.high_high_m) if level_m is not None]
+    return min(highs, default=_ALARM_SHARE * tank.vessel_height_m)
+
+
 def plot_of(
     site: Site, fillings: dict[str, Filling], duration_s: float, seed: int, transaction_s: float, alarm_m: float | None
 ) -> Plot:
@@ -75,11 +80,17 @@ def plot_of(
         duration_s: how long, s.
         seed: of noise and bubbles.
         transaction_s: from request to answer on a link, s.
-        alarm_m: level whose passing is to be seen, m; None: four fifths of each vessel's height.
+        alarm_m: level whose passing is to be seen, m; None: the lowest of the tank's high alarms in the site file, or
+            where it has none, four fifths of the vessel's height. The daemon takes it for a high alarm of the tank.
     """
     alarms_m = {
-        name: _ALARM_SHARE * tank.vessel_height_m if alarm_m is None else alarm_m for name, tank in site.tanks.items()
+        name: _alarm_m(tank) if alarm_m is None else min(alarm_m, tank.vessel_height_m)
+        for name, tank in site.tanks.items()
     }
+    tanks = {
+        name: replace(tank, alarms=replace(tank.alarms, high_m=alarms_m[name])) for name, tank in site.tanks.items()
+    }
+    site = replace(site, tanks=tanks)
     tracks = {name: filling.track for name, filling in fillings.items()}
     return Plot(
         site=site, duration_s=duration_s, tracks=tracks, alarms_m=alarms_m, seed=seed, transaction_s=transaction_s

@@ -48,17 +48,17 @@ class Calendar:
         self._zone = ZoneInfo(timezone)
         self._triggers = [CronTrigger.from_crontab(text, timezone=self._zone) for text in schedule.crons]
 
-    def regular(self, last_utc_s: float, *, moving: bool = False) -> Due:
+    def regular(self, last_utc_s: float, *, faster: str = "") -> Due:
         """When the next purge is due by intervals: never later than `every` after the last.
 
         Args:
             last_utc_s: when the last one began, s since 1970-01-01 UTC.
-            moving: the level moves.
+            faster: why the shorter interval of `faster` holds; empty when it does not.
         """
         best = Due(last_utc_s + self._every_s, f"every {interval_text(self._every_s)}")
-        faster = self._schedule.faster
-        if moving and faster is not None:
-            best = Due(last_utc_s + faster.every_s, f"the level moves, every {interval_text(faster.every_s)}")
+        spec = self._schedule.faster
+        if faster and spec is not None:
+            best = Due(last_utc_s + spec.every_s, f"{faster}, every {interval_text(spec.every_s)}")
         for window in self._schedule.windows:
             for begin_s, end_s in self._spans(window, last_utc_s, best.at_s):
                 at_s = last_utc_s + window.every_s

@@ -169,7 +169,7 @@ class Slots:
     def _in_service(self, now_s: float, ahead_s: float) -> Due:
         if self._last_s is None:
             return Due(self._first_s, "the first after the start")
-        found = self._calendar.regular(self._last_s + ahead_s, moving=self._moving())
+        found = self._calendar.regular(self._last_s + ahead_s, faster=self._faster())
         due = Due(found.at_s - ahead_s, found.why)
         if self._spread_s is not None:
             interval_s = due.at_s - self._last_s
@@ -195,13 +195,21 @@ class Slots:
         fire_s = self._calendar.fire_after(number, form.from_utc_s)
         form.due_s, form.own = None if fire_s is None else fire_s - ahead_s, True
 
-    def _moving(self) -> bool:
-        faster = self._tank.schedule.faster
-        return faster is not None and is_moving(
-            [(each.at_s, each.level_m, each.varying_u_m) for each in self._levels],
-            faster.moving_m_s,
-            least_apart_s=0.5 * self._tank.every_s,
-        )
+    def _faster(self) -> str:
+        """Why the shorter interval of `faster` holds now; empty: it does not."""
+        spec = self._tank.schedule.faster
+        if spec is None or not self._levels:
+            return ""
+        last_m = self._levels[-1].level_m
+        if spec.near_m is not None:
+            limit_m = min(self._tank.alarms.levels_m, key=lambda each_m: abs(each_m - last_m))
+            if abs(limit_m - last_m) <= spec.near_m:
+                return f"near the alarm at {limit_m:g} m"
+        if spec.moving_m_s is None:
+            return ""
+        levels = [(each.at_s, each.level_m, each.varying_u_m) for each in self._levels]
+        moves = is_moving(levels, spec.moving_m_s, least_apart_s=0.5 * self._tank.every_s)
+        return "the level moves" if moves else ""
 
 
 def is_moving(levels: list[tuple[float, float, float]], rate_m_s: float, *, least_apart_s: float) -> bool:

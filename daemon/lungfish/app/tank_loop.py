@@ -171,7 +171,7 @@ class TankLoop:
                 continue
             if self._hold_off is not None:
                 await self._hold_off.wait(self._stop, self._promise)
-            reading = await self._cycle_in_budget()
+            reading = await self._cycle_in_budget(urgent=self.watching.urgent)
             if reading is not None:
                 self._pacing.found(reading)
                 self.watching.taken(reading, self._learned)

@@ -13,16 +13,28 @@ from lungfish.app.journal import Journal
 from lungfish.app.log import event_log
 from lungfish.app.purge_valve import PurgeValve
 from lungfish.config import Tank
+from lungfish.config.watching import WatchSpec
 from lungfish.core.events import ValveState
 from lungfish.core.reading import Reading
 from lungfish.core.setup import CycleSetup, Learned
 from lungfish.core.watch import Decision, Estimate, Watch
+from lungfish.core.watch_alarms import AlarmLevels
 from lungfish.errors import DeviceError
 from lungfish.ports import Clock, Transmitter
 
 __all__ = ["Watching"]
 
 _LOG = logging.getLogger("lungfish")
+
+
+def _watch_of(tank: Tank, spec: WatchSpec, setup: CycleSetup) -> Watch:
+    alarms = tank.alarms
+    levels = AlarmLevels(
+        highs_m=tuple(at_m for at_m in (alarms.high_m, alarms.high_high_m) if at_m is not None),
+        lows_m=tuple(at_m for at_m in (alarms.low_m, alarms.low_low_m) if at_m is not None),
+        deadband_m=alarms.deadband_m,
+    )
+    return Watch(setup, step_m=spec.step_m, timer_s=tank.every_s, alarms=levels)
 
 
 class Watching:
@@ -55,8 +67,10 @@ class Watching:
         self._must_be_open = None if isolator is None else isolator.valve
         self._budget = budget
         self._spec = tank.watch
-        self._watch = None if tank.watch is None else Watch(setup, step_m=tank.watch.step_m, timer_s=tank.every_s)
+        self._watch = None if tank.watch is None else _watch_of(tank, tank.watch, setup)
         self._called = False
+        self.urgent = False
+        """The purge that is due now was called for by an alarm's level: its air is not to be waited for."""
         self._taken = False
         self._blind = False
         self._said_blind = False
@@ -73,9 +87,9 @@ class Watching:
             learned: what it leaves for the next one.
         """
         if self._watch is not None:
-            self._watch.taken(reading, learned, called=self._called)
+            self._watch.taken(reading, learned, called=self._called, urgent=self.urgent)
         self._said_blind = self._said_blind and self._blind  # an interval without is news again
-        self._called, self._taken, self._blind, self.estimate = False, True, False, None
+        self._called, self.urgent, self._taken, self._blind, self.estimate = False, False, True, False, None
 
     def disturbed(self, why: str) -> None:
         """Something other than a cycle has moved the tube's air.
@@ -97,6 +111,10 @@ class Watching:
             acts: whether it may be ended early, if the air's budget does not make the purge wait.
         """
         look_s = self._clock.monotonic_s()
+        soon = self._watch.foreseen(look_s) if self._watch is not None and acts and self._taken else None
+        if soon is not None and not wake.is_set():
+            self._purge_early(soon)
+            return
         while True:
             if self._spec is not None and self._watch is not None:
                 look_s = max(look_s + self._spec.every_s, self._clock.monotonic_s())
@@ -105,14 +123,17 @@ class Watching:
             await pause_until(self._clock, min(due_s, look_s), wake)
             if wake.is_set() or look_s >= due_s:
                 return
-            reason = await self._called_for(transmitter)
-            if reason is not None and not wake.is_set() and acts and self._affordable():
-                self._called = True
-                self._journal.event("watch", f"{reason}: purged early", tank=self._tank.name)
+            call = await self._called_for(transmitter)
+            if call is not None and not wake.is_set() and acts and (call.urgent or self._affordable()):
+                self._purge_early(call)
                 return
 
-    async def _called_for(self, transmitter: Transmitter) -> str | None:
-        """Why a purge is called for now; None: it is not, as far as can be told."""
+    def _purge_early(self, call: Estimate) -> None:
+        self._called, self.urgent = True, call.urgent
+        self._journal.event("watch", f"{call.reason}: purged early", tank=self._tank.name)
+
+    async def _called_for(self, transmitter: Transmitter) -> Estimate | None:
+        """What calls for a purge now; None: nothing does, as far as can be told."""
         if self._watch is None or not self._taken or not self._listens():
             return None
         try:
@@ -140,7 +161,7 @@ class Watching:
                 self._said_blind = True
                 text = f"the watch is blind: {estimate.reason}; until the next purge the timer alone rules"
                 self._journal.event("watch", text, tank=name)
-        return estimate.reason if estimate.decision is Decision.PURGE else None
+        return estimate if estimate.decision is Decision.PURGE else None
 
     def _affordable(self) -> bool:
         now_s = self._clock.monotonic_s()

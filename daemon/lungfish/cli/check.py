@@ -264,6 +264,9 @@ def _purge_lines(tank: Tank, meaning: TankMeaning) -> Iterator[str]:
     else:
         looks = f"the shut tube is read every {tank.watch.every_s:g} s"
         yield _row("  sooner, if it may have moved", f"{1000.0 * tank.watch.step_m:g} mm", looks)
+        if tank.alarms.levels_m:
+            levels = ", ".join(f"{level_m:g}" for level_m in tank.alarms.levels_m)
+            yield _row("  or may have passed", f"{levels} m", "alarm levels: whatever is left of the air budget")
     yield _row("air a day, half full", _litres(meaning.day_air_tight_m3), f"while the tube keeps its air{more}")
     yield _row("", _litres(meaning.day_air_flooded_m3), "if it floods between purges")
     yield _row("", _litres(meaning.day_air_continuous_m3), "if the valve stood open all day instead")
@@ -292,8 +295,11 @@ def _schedule_lines(tank: Tank) -> Iterator[str]:
     for cron in schedule.crons:
         yield _row("  and at each moment of", cron, "minute, hour, day, month, weekday")
     if schedule.faster is not None:
-        speed = 3.6e6 * schedule.faster.moving_m_s
-        yield _row("  while the level moves", _duration(schedule.faster.every_s), f"by {speed:.4g} mm/h or more")
+        faster, every = schedule.faster, _duration(schedule.faster.every_s)
+        if faster.moving_m_s is not None:
+            yield _row("  while the level moves", every, f"by {3.6e6 * faster.moving_m_s:.4g} mm/h or more")
+        if faster.near_m is not None:
+            yield _row("  near an alarm's level", every, f"within {1000.0 * faster.near_m:.4g} mm")
     if schedule.stagger:
         yield _row("  spread over the tanks", f"by {100 * schedule.stagger:.0f} %", "of an interval, once")
     for hold in schedule.hold_off:

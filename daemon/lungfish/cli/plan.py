@@ -233,5 +233,9 @@ def _notes(tanks: Sequence[Tank], begin_s: float) -> Iterator[str]:
         for hold in schedule.hold_off:
             yield f"{tank.name}: {hold.name} may postpone each of its purges by {interval_text(hold.at_most_s)} at most"
         if schedule.faster is not None:
-            yield f"{tank.name}: every {interval_text(schedule.faster.every_s)} while its level moves"
+            every = interval_text(schedule.faster.every_s)
+            if schedule.faster.moving_m_s is not None:
+                yield f"{tank.name}: every {every} while its level moves"
+            if schedule.faster.near_m is not None:
+                yield f"{tank.name}: every {every} near an alarm's level"
     yield "Not foreseen: what the watch asks for, and waits for air."

@@ -79,7 +79,11 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     filling = parser.add_mutually_exclusive_group()
     filling.add_argument("--pattern", choices=PATTERNS, help="of the inflow (default: daily)")
     filling.add_argument("--inflow", metavar="FILE.csv", help="the inflow, instead of a pattern")
-    parser.add_argument("--alarm", metavar="LEVEL", help="whose passing is to be seen (default: 80 %% of the height)")
+    parser.add_argument(
+        "--alarm",
+        metavar="LEVEL",
+        help="taken for each tank's high alarm (default: that of the site file, else 80 %% of the height)",
+    )
     parser.add_argument(
         "--transaction", default="5 ms", metavar="DURATION", help="request to answer on a link (default: 5 ms)"
     )

@@ -7,6 +7,7 @@ from lungfish.config.cycle import cycle_setup
 from lungfish.config.load import find_tank, forget_reading, load_site, load_site_text
 from lungfish.config.model import (
     AirSpec,
+    AlarmLimits,
     Bit,
     ByteOrder,
     ClearSpec,
@@ -33,6 +34,7 @@ from lungfish.config.schema import json_schema
 
 __all__ = [
     "AirSpec",
+    "AlarmLimits",
     "Bit",
     "ByteOrder",
     "ClearSpec",

@@ -9,6 +9,7 @@ from typing import Annotated, Final, Literal
 
 from pydantic import AfterValidator, Discriminator, Field, Tag
 
+from lungfish.config.alarm_form import AlarmsForm
 from lungfish.config.budget_form import BudgetForm, Tariff
 from lungfish.config.clear_form import ClearForm
 from lungfish.config.fields import Amperes, Host, Name, Quantity, ReadingUnit, Share, SiteName, StorePath, TimeZone
@@ -262,6 +263,8 @@ class TankForm(Section):
     """What may be done by itself about a plugged tube; nothing by default."""
     watch: Watched | None = None
     """How the shut tube is listened to between purges; on by default, `off`: the timer alone rules."""
+    alarms: AlarmsForm | None = None
+    """Levels and speeds that somebody must be told of; none by default."""
     inputs: InputsForm | None = None
     """Optional switches of its supply and its air flow."""
     schedule: Annotated[tuple[ScheduleForm, ...] | None, Field(min_length=1, max_length=100, strict=False)] = None

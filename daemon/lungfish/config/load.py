@@ -13,6 +13,7 @@ from pydantic import ValidationError
 from lungfish import units
 from lungfish.config.addresses import check_addresses
 from lungfish.config.agreement import check_air_share, check_tank
+from lungfish.config.alarms import with_alarms
 from lungfish.config.budget import check_budgets, with_budget
 from lungfish.config.build import Place, build_air, build_link, build_place, build_store, build_tank
 from lungfish.config.clearing import check_clear, with_clear
@@ -123,7 +124,7 @@ def _understood(data: Mapping[str, Any], base: Path, report: Report) -> Site | N
         tank = build_tank(name, form, place, report) if form else None
         if form is not None and tank is not None:
             tank = with_vent(with_inputs(tank, form.inputs, supply, report), form.transmitter.vent, report)
-            tank = with_watch(tank, form.watch, report)
+            tank = with_alarms(with_watch(tank, form.watch, report), form.alarms, report)
             tank = with_schedule(tank, form, site.timezone if site else "UTC", stagger[name], report)
             tanks[name] = with_budget(with_clear(tank, form.clear, links, air_spec, report), form.budget)
     check_addresses(links, tanks, report, supply)

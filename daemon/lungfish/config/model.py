@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
 
+from lungfish.config.alarm_model import NO_ALARMS, AlarmLimits
 from lungfish.config.budget import NO_LIMITS, TANK_LIMITS, USUAL_COST, CostSpec
 from lungfish.config.schedule_model import EVERY_ALONE, Schedule
 from lungfish.config.valve_model import (
@@ -19,6 +20,7 @@ from lungfish.config.valve_model import (
     vent_valve_name,
 )
 from lungfish.config.watching import WatchSpec
+from lungfish.config.wire_model import Bit, ByteOrder, NumberFormat, RegisterTable
 from lungfish.core.air_budget import Limits
 from lungfish.errors import Problem
 from lungfish.physics.standard import ReferenceState
@@ -26,6 +28,7 @@ from lungfish.physics.vessel import Vessel
 
 __all__ = [
     "AirSpec",
+    "AlarmLimits",
     "Bit",
     "ByteOrder",
     "ClearSpec",
@@ -49,50 +52,6 @@ __all__ = [
     "isolating_valve_name",
     "vent_valve_name",
 ]
-
-
-class NumberFormat(Enum):
-    """How a number stands in Modbus registers."""
-
-    INT16 = "int16"
-    UINT16 = "uint16"
-    INT32 = "int32"
-    UINT32 = "uint32"
-    FLOAT32 = "float32"
-    FLOAT64 = "float64"
-
-    @property
-    def registers(self) -> int:
-        """How many 16-bit registers it takes."""
-        return int(self.value[-2:]) // 16
-
-    @property
-    def is_float(self) -> bool:
-        """Whether it is an IEEE 754 number, which can say NaN."""
-        return self.value.startswith("float")
-
-
-class ByteOrder(Enum):
-    """Which end comes first: of the registers of a number, or of the bytes of a register."""
-
-    BIG = "big"
-    LITTLE = "little"
-
-
-class RegisterTable(Enum):
-    """Which Modbus table a value is read from."""
-
-    INPUT = "input"
-    HOLDING = "holding"
-
-
-class Bit(Enum):
-    """What kind of Modbus bit a switch is read from."""
-
-    INPUT = "input"
-    """A discrete input (function 2)."""
-    COIL = "coil"
-    """A coil (function 1)."""
 
 
 class Tee(Enum):
@@ -330,6 +289,8 @@ class Tank:
     """What may be done about a plugged tube; None: nothing is blown."""
     watch: WatchSpec | None = None
     """How it is listened to between purges; None: it is not."""
+    alarms: AlarmLimits = NO_ALARMS
+    """Levels and speeds that somebody must be told of; by default none."""
     schedule: Schedule = EVERY_ALONE
     """What says when it is purged besides `every`; by default nothing."""
 

@@ -9,7 +9,7 @@ from pydantic import Field
 from lungfish.config.fields import Quantity
 from lungfish.config.isolate_form import ContactForm
 from lungfish.config.sections import Section
-from lungfish.units import DURATION, SPEED
+from lungfish.units import DURATION, LENGTH, SPEED
 
 __all__ = ["FasterForm", "HoldOffForm", "OutOfServiceForm", "ScheduleForm"]
 
@@ -32,11 +32,13 @@ class ScheduleForm(Section):
 
 
 class FasterForm(Section):
-    """Purges come closer together while the level moves."""
+    """Purges come closer together while the level moves, or is near an alarm limit."""
 
     every: _Every
-    """Longest time between the starts of two purges while it moves."""
-    moving: Annotated[float, Quantity(SPEED, "1 mm/h", "10 m/min")]
+    """Longest time between the starts of two purges then."""
+    near: Annotated[float | None, Quantity(LENGTH, "5 mm", "5 m")] = None
+    """It is near when a level of `alarms` lies within this of it; needs such a level."""
+    moving: Annotated[float | None, Quantity(SPEED, "1 mm/h", "10 m/min")] = None
     """It moves when two good readings differ by this much for their distance in time, and by more than their noise."""
 
 

@@ -29,12 +29,14 @@ class WindowSpec:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FasterSpec:
-    """Purges closer together while the level moves."""
+    """Purges closer together while the level moves, or is near an alarm limit."""
 
     every_s: float
-    """Longest time between two starts while it moves, s."""
-    moving_m_s: float
-    """Speed from which the level counts as moving, either way, m/s."""
+    """Longest time between two starts then, s."""
+    moving_m_s: float | None
+    """Speed from which the level counts as moving, either way, m/s; None: no matter how fast."""
+    near_m: float | None
+    """Distance from an alarm's level within which it counts as near, m; None: no matter how near."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

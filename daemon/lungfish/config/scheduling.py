@@ -166,7 +166,18 @@ def _with_check(tank: Tank) -> str:
 def _faster(path: KeyPath, form: FasterForm | None, tank: Tank, report: Report) -> FasterSpec | None:
     if form is None or not _fits((*path, "every"), form.every, tank, report):
         return None
-    return FasterSpec(every_s=form.every, moving_m_s=form.moving)
+    if form.moving is None and form.near is None:
+        if not {(*path, "moving"), (*path, "near")} & set(report.document.refused):
+            report.error(path, "says nothing of when", "add `moving: 100 mm/h`, or `near: 200 mm` beside `alarms`")
+        return None
+    if form.near is not None and not tank.alarms.levels_m:
+        report.error(
+            (*path, "near"),
+            "has no alarm level to be near to",
+            "add `alarms: {high: 3.8 m}` to the tank, or leave it out",
+        )
+        return None
+    return FasterSpec(every_s=form.every, moving_m_s=form.moving, near_m=form.near)
 
 
 def _hold_off(path: KeyPath, forms: dict[str, HoldOffForm], report: Report) -> tuple[HoldOffSpec, ...]:

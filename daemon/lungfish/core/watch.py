@@ -21,7 +21,8 @@ from lungfish.core.expect import unit_weight_pa_m
 from lungfish.core.level import freeze_sd_pa
 from lungfish.core.reading import Reading
 from lungfish.core.setup import CycleSetup, Learned
-from lungfish.core.watch_air import STILL, Air, Since
+from lungfish.core.watch_air import STILL, Air, Seen, Since
+from lungfish.core.watch_alarms import AlarmCalls, AlarmLevels
 from lungfish.core.watch_limits import EarlyPurges
 from lungfish.core.watch_tube import TubeTraits, first_traits
 
@@ -93,6 +94,8 @@ class Estimate:
     """Movement of the level since the last reading, up positive, m; None when not known."""
     level_m: Measured | None = None
     """The last reading with that movement, m above the floor; None when not known."""
+    urgent: bool = False
+    """The purge is for an alarm's level: no cap of the watch and no spent air budget holds it back."""
 
 
 class Watch:
@@ -102,14 +105,15 @@ class Watch:
         setup: the tank.
         step_m: movement that calls for a purge, m.
         timer_s: the timer's own interval from purge to purge, s.
-        limits_m: levels above the floor whose crossing calls for a purge as well, m.
+        alarms: levels whose passing calls for a purge as well.
     """
 
-    def __init__(self, setup: CycleSetup, *, step_m: float, timer_s: float, limits_m: tuple[float, ...] = ()) -> None:
+    def __init__(self, setup: CycleSetup, *, step_m: float, timer_s: float, alarms: AlarmLevels | None = None) -> None:
         self._setup = setup
         self._step_m = step_m
         self._timer_s = timer_s
-        self._limits_m = limits_m
+        self._alarms = AlarmCalls(alarms or AlarmLevels(), timer_s)
+        self._seen: Seen | None = None
         self._weight_pa_m = unit_weight_pa_m(setup)
         self._tube_pa = setup.tube_length_m * self._weight_pa_m
         self._space = setup.air_space
@@ -128,16 +132,20 @@ class Watch:
         """
         self._since, self._why_blind = None, why
 
-    def taken(self, reading: Reading, learned: Learned, *, called: bool) -> None:
+    def taken(self, reading: Reading, learned: Learned, *, called: bool, urgent: bool = False) -> None:
         """Learn from a reading, and count from it from now on.
 
         Args:
             reading: of the purge.
             learned: what it leaves for the next one.
             called: the watch had asked for it.
+            urgent: it had, for an alarm's level.
         """
         moved_m = self._found_m(reading)
-        if called:
+        level_m = None if reading.level_m is None else reading.level_m.value
+        self._alarms.taken(reading.ended_at_s, level_m, called=urgent)
+        self._seen = None if level_m is None else Seen.after(self._seen, reading.shut_at_s, level_m, self._going_m_s())
+        if called and not urgent:
             self.early.ended(reading.ended_at_s, false=moved_m is None or abs(moved_m) < 0.5 * self._step_m)
         if self._since is not None and moved_m is not None:
             self._compare(self._since, reading)
@@ -162,6 +170,21 @@ class Watch:
             return Estimate(decision=Decision.QUIET, reason="one value alone may be wild")
         self._follow(since, t_s, since.steadied_pa())
         return self._judged(since, t_s)
+
+    def foreseen(self, t_s: float) -> Estimate | None:
+        """Right after a reading, before the shut tube has told anything: whether the next reading must come at once.
+
+        Args:
+            t_s: monotonic time, s.
+
+        Returns:
+            A call for an alarm's level that the level has reached, if it goes on as between the last two readings.
+        """
+        seen = self._seen
+        if seen is None or seen.rate_m_s == 0.0:
+            return None
+        reason = self._alarms.call(t_s, seen.level_m + seen.rate_m_s * (t_s - seen.at_s), 0.0, seen.rate_m_s)
+        return None if reason is None else Estimate(decision=Decision.PURGE, reason=reason, urgent=True)
 
     # -- from purge to purge
 
@@ -198,6 +221,13 @@ class Watch:
             last_s=reading.shut_at_s,
             gauge_pa=start_pa,
         )
+
+    def _going_m_s(self) -> float:
+        """How fast the level moved of late by the shut tube; 0 where that is not known, or may be the leak."""
+        since = self._since
+        if since is None or abs(since.rise_pa) - 2.0 * since.leak_u_pa <= self._sure_pa(since):
+            return 0.0
+        return since.slope_pa_s / self._weight_pa_m
 
     def _found_m(self, reading: Reading) -> float | None:
         """How far the level has moved by the readings alone, m; None when one of them has none."""
@@ -259,6 +289,9 @@ class Watch:
             moved_m=Measured(value=moved_m, u=u_m),
             level_m=Measured(value=since.level_m.value + moved_m, u=math.hypot(since.level_m.u, u_m)),
         )
+        alarm = self._alarm(since, t_s, estimate)
+        if alarm is not None:
+            return replace(estimate, decision=Decision.PURGE, reason=alarm, urgent=True)
         why = self._called(since)
         if why is not None:
             held = self.early.held(t_s)
@@ -276,13 +309,17 @@ class Watch:
         if abs(moved_m) > self._step_m + sure_m and seen_m > 0.5 * self._step_m:
             way = "risen" if moved_m > 0.0 else "fallen"
             return f"the level may have {way} by {1000.0 * abs(moved_m):.0f} mm"
-        if seen_m <= sure_m:
-            return None
-        was_m, now_m = since.level_m.value, since.level_m.value + moved_m
-        for limit_m in self._limits_m:
-            if min(was_m, now_m + sure_m) < limit_m < max(was_m, now_m - sure_m) and (was_m - limit_m) * moved_m < 0.0:
-                return f"the level may have crossed {limit_m:g} m"
         return None
+
+    def _alarm(self, since: Since, t_s: float, estimate: Estimate) -> str | None:
+        """Why a purge is called for an alarm's level; None: it is not, or no movement is sure."""
+        moved_pa = since.rise_pa
+        if abs(moved_pa) - 2.0 * since.leak_u_pa <= self._sure_pa(since) or estimate.level_m is None:
+            return None
+        rate_m_s = since.slope_pa_s / self._weight_pa_m
+        if rate_m_s * moved_pa <= 0.0:
+            rate_m_s = moved_pa / self._weight_pa_m / (t_s - since.start_s)  # it goes on as it has gone so far
+        return self._alarms.call(t_s, estimate.level_m.value, since.u_pa / self._weight_pa_m, rate_m_s)
 
     def _blind(self, since: Since) -> str | None:
         if not self._traits.told:

@@ -9,12 +9,47 @@ from dataclasses import dataclass
 
 from lungfish.core.budget import Measured
 
-__all__ = ["STILL", "Air", "Since"]
+__all__ = ["STILL", "Air", "Seen", "Since"]
 
 STILL = 3.0
 """Standard deviations of the median within which a tube counts as still full."""
 _SLOPE = 6.0
 """Standard deviations of the median beyond which the way from one value to the next is no noise."""
+
+
+_MOVED_M = 0.01
+"""Two readings that differ by less than this are not said to show a movement."""
+_RECENT_S = 60.0
+"""Readings further apart than this say nothing of how fast the level moves now."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seen:
+    """The last reading, and how fast the level moved up to it."""
+
+    at_s: float
+    """The moment that it is true for, s."""
+    level_m: float
+    """Level above the floor, m."""
+    rate_m_s: float
+    """Up positive, m/s; 0 when that is not known."""
+
+    @staticmethod
+    def after(before: Seen | None, at_s: float | None, level_m: float, going_m_s: float) -> Seen | None:
+        """What is seen with one reading more; None when it is not known for which moment it is true.
+
+        Args:
+            before: what was seen before; None: nothing.
+            at_s: the moment that the reading is true for, s.
+            level_m: its level, m.
+            going_m_s: how fast the estimate moved before it, m/s, where the readings are too far apart; 0: unknown.
+        """
+        if at_s is None:
+            return None
+        rate_m_s = going_m_s
+        if before is not None and 0.0 < at_s - before.at_s < _RECENT_S and abs(level_m - before.level_m) > _MOVED_M:
+            rate_m_s = (level_m - before.level_m) / (at_s - before.at_s)
+        return Seen(at_s=at_s, level_m=level_m, rate_m_s=rate_m_s)
 
 
 @dataclass(slots=True, kw_only=True)

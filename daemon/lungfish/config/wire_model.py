@@ -1,0 +1,51 @@
+"""How numbers and switches stand in Modbus tables."""
+
+from __future__ import annotations
+
+from enum import Enum
+
+__all__ = ["Bit", "ByteOrder", "NumberFormat", "RegisterTable"]
+
+
+class NumberFormat(Enum):
+    """How a number stands in Modbus registers."""
+
+    INT16 = "int16"
+    UINT16 = "uint16"
+    INT32 = "int32"
+    UINT32 = "uint32"
+    FLOAT32 = "float32"
+    FLOAT64 = "float64"
+
+    @property
+    def registers(self) -> int:
+        """How many 16-bit registers it takes."""
+        return int(self.value[-2:]) // 16
+
+    @property
+    def is_float(self) -> bool:
+        """Whether it is an IEEE 754 number, which can say NaN."""
+        return self.value.startswith("float")
+
+
+class ByteOrder(Enum):
+    """Which end comes first: of the registers of a number, or of the bytes of a register."""
+
+    BIG = "big"
+    LITTLE = "little"
+
+
+class RegisterTable(Enum):
+    """Which Modbus table a value is read from."""
+
+    INPUT = "input"
+    HOLDING = "holding"
+
+
+class Bit(Enum):
+    """What kind of Modbus bit a switch is read from."""
+
+    INPUT = "input"
+    """A discrete input (function 2)."""
+    COIL = "coil"
+    """A coil (function 1)."""
