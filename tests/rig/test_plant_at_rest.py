@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import pytest
+from scipy.optimize import brentq
 
 from tests.rig.plants import (
     AREA,
@@ -59,6 +60,25 @@ def test_a_tank_that_runs_dry_leaves_nothing_in_the_tube() -> None:
     plant.advance(200.0)
     assert (plant.rise_m, plant.head_pa) == (0.0, 0.0)
     assert plant.gauge_pa() == pytest.approx(0.0, abs=1.0)
+
+
+def test_line_air_that_cools_draws_liquid_into_the_tube_and_warming_lets_it_out() -> None:
+    """Ideal gas: the same amount of air in tube and line, the line's at another temperature, over the same head."""
+    mean_k, swing_k, day_s = 293.15, 15.0, 86400.0
+    plant = full(plant_of(line_swing_k=swing_k, noise_pa=0.0))
+    plant.advance(0.25 * day_s)  # warmest: what was too much has left at the tip
+    assert plant.rise_m == pytest.approx(0.0, abs=1e-3)
+    assert plant.gauge_pa() == pytest.approx(column_pa(HEAD_M), abs=3.0)
+    plant.advance(0.75 * day_s)  # coldest
+    head_pa = WEIGHT * HEAD_M
+    amount = (ATMOSPHERE + head_pa) * (TUBE_M3 / mean_k + LINE_M3 / (mean_k + 0.5 * swing_k))
+
+    def surplus(rise_m: float) -> float:
+        abs_pa = ATMOSPHERE + head_pa - WEIGHT * rise_m
+        return abs_pa * ((TUBE_M3 - AREA * rise_m) / mean_k + LINE_M3 / (mean_k - 0.5 * swing_k)) - amount
+
+    assert plant.rise_m == pytest.approx(brentq(surplus, 0.0, 1.0), rel=0.03)
+    assert plant.rise_m > 0.01
 
 
 def test_a_leak_lets_air_in_when_the_level_falls_below_what_stands_in_the_tube() -> None:

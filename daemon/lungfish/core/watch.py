@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from enum import Enum
 
@@ -42,6 +43,10 @@ _SLOPE_OVER_S = 10.0
 """The estimate's own slope is that of about so long."""
 _SURE = 3.0
 _RIPPLE_SURE = 2.0
+_SLOW_SURE = 2.0
+"""Standard uncertainties of what is slow, which is no more than the square root of three of them."""
+_RECENT_S = 120.0
+"""A movement of late is one within so long."""
 _COOLING_K_S = 2.0 / 3600.0
 """How fast the air's temperature may change: a swing of 15 K over a day does 2 K/h at most."""
 _MOST_COOLING_K = 15.0
@@ -223,11 +228,15 @@ class Watch:
         )
 
     def _going_m_s(self) -> float:
-        """How fast the level moved of late by the shut tube; 0 where that is not known, or may be the leak."""
+        """How fast the level moves by the shut tube; 0 where it has not surely moved by half a step, and still does."""
         since = self._since
-        if since is None or abs(since.rise_pa) - 2.0 * since.leak_u_pa <= self._sure_pa(since):
+        if since is None or since.last_s <= since.start_s:
             return 0.0
-        return since.slope_pa_s / self._weight_pa_m
+        least_pa = 0.5 * self._step_m * self._weight_pa_m
+        for moved_pa, doubt_pa, leak_pa in self._movements(since):
+            if abs(moved_pa) - leak_pa > max(doubt_pa, least_pa) and moved_pa * since.slope_pa_s > 0.0:
+                return since.slope_pa_s / self._weight_pa_m
+        return 0.0
 
     def _found_m(self, reading: Reading) -> float | None:
         """How far the level has moved by the readings alone, m; None when one of them has none."""
@@ -250,7 +259,7 @@ class Watch:
             since.varying_u_pa,
             _budget_u_pa(reading, _VARYING, self._weight_pa_m),
             self._noise_pa(since),
-            self._slow_pa(since, since.last_s),
+            self._slow_pa(since, since.last_s - since.start_s),
             went_on_pa,
         )
         found_pa = reading.head_pa.value - since.head_pa - went_on_pa
@@ -274,12 +283,17 @@ class Watch:
         share = min(1.0, dt_s / _SLOPE_OVER_S)
         since.slope_pa_s += share * ((rise_pa - since.rise_pa) / dt_s - since.slope_pa_s)
         since.rise_pa = rise_pa
+        since.recent.append((t_s, rise_pa))
+        while since.recent[0][0] < t_s - _RECENT_S:
+            since.recent.popleft()
         apart = (w * (each_pa - rise_pa) ** 2 for w, each_pa in zip(since.weights, since.rises_pa, strict=True))
         leak_pa = since.leak_u_pa = math.sqrt(math.fsum(apart) / math.fsum(since.weights))
         factor_pa = self._traits.factor_u * since.hidden_pa
         # a last value that does not fit may be a wild one, or where the level has gone meanwhile
         unlike_pa = since.amplified * (since.values[-1][1] - gauge_pa)
-        since.u_pa = math.hypot(self._noise_pa(since), unlike_pa, leak_pa, factor_pa, self._slow_pa(since, t_s))
+        since.u_pa = math.hypot(
+            self._noise_pa(since), unlike_pa, leak_pa, factor_pa, self._slow_pa(since, t_s - since.start_s)
+        )
 
     def _judged(self, since: Since, t_s: float) -> Estimate:
         moved_m, u_m = since.rise_pa / self._weight_pa_m, since.u_pa / self._weight_pa_m
@@ -302,23 +316,34 @@ class Watch:
 
     def _called(self, since: Since) -> str | None:
         """Why a purge is called for; None: it is not."""
-        moved_m = since.rise_pa / self._weight_pa_m
-        sure_m = self._sure_pa(since) / self._weight_pa_m
-        # what may all be the leak is no movement
-        seen_m = max(0.0, abs(moved_m) - 2.0 * since.leak_u_pa / self._weight_pa_m)
-        if abs(moved_m) > self._step_m + sure_m and seen_m > 0.5 * self._step_m:
-            way = "risen" if moved_m > 0.0 else "fallen"
-            return f"the level may have {way} by {1000.0 * abs(moved_m):.0f} mm"
+        step_pa = self._step_m * self._weight_pa_m
+        for moved_pa, doubt_pa, leak_pa in self._movements(since):
+            # what may all be the leak is no movement
+            if abs(moved_pa) > step_pa + doubt_pa and abs(moved_pa) - leak_pa > 0.5 * step_pa:
+                way = "risen" if moved_pa > 0.0 else "fallen"
+                return f"the level may have {way} by {1000.0 * abs(moved_pa) / self._weight_pa_m:.0f} mm"
         return None
+
+    def _movements(self, since: Since) -> Iterator[tuple[float, float, float]]:
+        """Movements that the last value shows: since the reading, and of late, each with what it may all be.
+
+        Over an hour the air's temperature may look like a movement; over a minute or two it can't.
+
+        Returns:
+            Each movement; what noise, ripple, the air's temperature and weather can make of it; what the leak can; Pa.
+        """
+        whole_s = since.last_s - since.start_s
+        begin_s, began_pa = since.recent[0] if since.recent else (since.start_s, 0.0)
+        for from_s, from_pa in ((since.start_s, 0.0), (begin_s, began_pa)):
+            doubt_pa = self._sure_pa(since) + _SLOW_SURE * self._slow_pa(since, since.last_s - from_s)
+            leak_pa = 2.0 * since.leak_u_pa * (since.last_s - from_s) / whole_s
+            yield since.rise_pa - from_pa, doubt_pa, leak_pa
 
     def _alarm(self, since: Since, t_s: float, estimate: Estimate) -> str | None:
         """Why a purge is called for an alarm's level; None: it is not, or no movement is sure."""
-        moved_pa = since.rise_pa
-        if abs(moved_pa) - 2.0 * since.leak_u_pa <= self._sure_pa(since) or estimate.level_m is None:
+        rate_m_s = self._going_m_s()
+        if rate_m_s == 0.0 or estimate.level_m is None:
             return None
-        rate_m_s = since.slope_pa_s / self._weight_pa_m
-        if rate_m_s * moved_pa <= 0.0:
-            rate_m_s = moved_pa / self._weight_pa_m / (t_s - since.start_s)  # it goes on as it has gone so far
         return self._alarms.call(t_s, estimate.level_m.value, since.u_pa / self._weight_pa_m, rate_m_s)
 
     def _blind(self, since: Since) -> str | None:
@@ -348,9 +373,9 @@ class Watch:
     def _sure_pa(self, since: Since) -> float:
         return since.amplified * math.hypot(_SURE * since.sd_pa, _RIPPLE_SURE * since.freeze_pa)
 
-    def _slow_pa(self, since: Since, t_s: float) -> float:
-        """Standard uncertainty from the air's temperature and the weather since the reading, Pa."""
-        setup, for_s = self._setup, t_s - since.start_s
+    def _slow_pa(self, since: Since, for_s: float) -> float:
+        """Standard uncertainty from the air's temperature and the weather over a time, Pa."""
+        setup = self._setup
         by_air_pa = self._space.temperature_shift_pa(
             min(_MOST_COOLING_K, _COOLING_K_S * for_s),
             temperature_k=setup.air_k,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import statistics
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from lungfish.core.budget import Measured
 
@@ -118,6 +118,8 @@ class Since:
     """Part of the uncertainty that comes from the leak, Pa."""
     amplified: float = 1.0
     """By how much a change of pressure counts, 1."""
+    recent: deque[tuple[float, float]] = field(default_factory=deque)
+    """The estimates of late: monotonic time in s, rise in Pa."""
     slope_pa_s: float = 0.0
     """How fast the estimate moved of late, Pa/s."""
 

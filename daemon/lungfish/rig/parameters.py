@@ -21,7 +21,9 @@ class PlantParameters:
     atmosphere_abs_pa: float = 101325.0
     """Atmospheric pressure."""
     air_k: float = 293.15
-    """Temperature of the trapped air."""
+    """Temperature of the trapped air; the mean of the line's where that swings."""
+    line_swing_k: float = 0.0
+    """By how much the temperature of the line's air swings over a day, peak to peak, like a sine."""
     tip_m: float = 0.1
     """Height of the tip above the floor."""
     tube_bore_m: float = 0.010

@@ -37,6 +37,7 @@ _MOVE_M = 0.005
 """Longest way of the level within a longer step, so that a turn within it loses no more air than that."""
 _BEND_M = 2e-5
 """How far the level may leave a straight line within a step."""
+_DAY_S = 86400.0
 _OFF_TIP_M = 1e-4
 """With the liquid this far inside the tube no bubble hangs at the tip any more, nor the pressure that it froze."""
 
@@ -257,6 +258,8 @@ class Plant:
         packed = line.excess_pa_m3
         line.relax(dt_s, inflow - lost_at_valve / dt_s, p.atmosphere_abs_pa + air.gauge_pa)
         air.stored_pa_m3 += inflow * dt_s - lost - (line.excess_pa_m3 - packed)
+        if p.line_swing_k:
+            air.stored_pa_m3 += self._warmed_pa_m3(dt_s)
         self.now_s += dt_s
         self._follow_level(dt_s)
         was_pa, was_full = air.gauge_pa, air.lacks_pa_m3 <= 0.0
@@ -293,6 +296,12 @@ class Plant:
             return leak * air.gauge_pa * dt_s
         compliance = air.compliance_m3()
         return inflow * dt_s + compliance * (inflow / leak - air.gauge_pa) * math.expm1(-leak * dt_s / compliance)
+
+    def _warmed_pa_m3(self, dt_s: float) -> float:
+        """What the line's air gains in pV by its temperature in a step: p V dT / T, ideal gas."""
+        p, turn = self.params, 2.0 * math.pi / _DAY_S
+        warmer_k = 0.5 * p.line_swing_k * (math.sin(turn * (self.now_s + dt_s)) - math.sin(turn * self.now_s))
+        return (p.atmosphere_abs_pa + self._air.gauge_pa) * self._line.volume_m3 * warmer_k / p.air_k
 
     def _see(self, dt_s: float) -> None:
         """Let the transmitter see the step."""
