@@ -227,4 +227,4 @@ def test_line_air_that_swings_by_15_k_alarms_nobody_and_costs_little(seeds: rang
     assert not odd
     assert max(day.early for day in days) <= MOST_EXTRA_A_DAY
     assert sum(day.urgent for day in days) == 0
-    assert not off
+    assert len(off) <= 0.05 * said, "k = 2 covers 95 %"
