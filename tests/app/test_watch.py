@@ -6,10 +6,12 @@ import asyncio
 import math
 from collections.abc import Callable
 from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 
 from lungfish.config import AlarmLimits, Site
+from lungfish.config.schedule_model import FasterSpec, Schedule
 from lungfish.core.air_budget import Limits
 from lungfish.rig.plant import Plant
 from lungfish.rig.virtual_loop import run_virtual
@@ -132,3 +134,14 @@ def test_a_level_that_swings_about_an_alarm_s_level_does_not_spend_air_for_ever(
 
     site = lived(with_alarm(site_of(1), STILL_M), 43_190.0, level_m)
     assert len(site.opened_s()) <= 3 * 72 + 11  # the timer's, the watch's own, and as many for the alarm
+
+
+@pytest.mark.parametrize(("high_m", "every_s"), [(1.65, 120.0), (1.8, 600.0)])
+def test_near_an_alarm_s_level_purges_come_closer_together(high_m: float, every_s: float) -> None:
+    """Within 200 mm of it every two minutes, else every ten; the level stands still at 1.5 m."""
+    near = Schedule(faster=FasterSpec(every_s=120.0, moving_m_s=None, near_m=0.2))
+    site = with_alarm(site_of(1), high_m)
+    site = replace(site, tanks={name: replace(tank, schedule=near) for name, tank in site.tanks.items()})
+    opened_s = lived(site, 3590.0, lambda _t_s: STILL_M).opened_s()
+    assert [b - a for a, b in pairwise(opened_s)] == pytest.approx([every_s] * (len(opened_s) - 1), abs=5.0)
+    assert len(opened_s) == 3600.0 / every_s
