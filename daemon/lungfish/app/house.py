@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import functools
 import logging
+import os
 import signal
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager, contextmanager
@@ -20,9 +21,11 @@ from lungfish.app.log import event_log
 from lungfish.app.notify import ServiceManager
 from lungfish.app.progress import Progress
 from lungfish.config import Site
+from lungfish.config.model import ModbusTcpLinkSpec, Output
 from lungfish.core.events import ValveState
 from lungfish.core.reading import Reading
 from lungfish.drivers.build import build_devices
+from lungfish.drivers.kept_valves import KeptValve, keep, place_for
 from lungfish.drivers.shut import shut_valve
 from lungfish.errors import StoreError
 from lungfish.ports import ReadingRecord
@@ -33,6 +36,8 @@ __all__ = ["House", "measure_once", "open_house", "run_site"]
 _SETTLE_S = 5.0
 """At the end the store has this long to answer for the last readings before it is closed."""
 _SHUT_WITHIN_S = 10.0
+_KEPT_TIMEOUT_S = 1.0
+"""Longest wait of the service manager's first try to shut a valve, s."""
 _LOG = logging.getLogger("lungfish")
 
 OnReading = Callable[[ReadingRecord, bool], None]
@@ -79,6 +84,7 @@ async def open_house(site: Site, on_reading: OnReading | None = None) -> AsyncIt
     try:
         journal = Journal(store, stamps, on_reading)
         tell_unfinished(store)
+        keep_valves(site)
         links = build_devices(site, clock)
         devices = Devices(
             transmitters=links.transmitters,
@@ -111,6 +117,37 @@ async def open_house(site: Site, on_reading: OnReading | None = None) -> AsyncIt
             await journal.settle(_SETTLE_S)
     finally:
         store.close()
+
+
+def keep_valves(site: Site) -> None:
+    """Leave the list of valves for the service manager, before any of them can be opened.
+
+    Args:
+        site: the site; valves on links that the list can't hold are left to `lungfish shut` with the site file.
+    """
+    file = place_for(os.environ)
+    if file is None:
+        return
+    listed = [
+        KeptValve(
+            called=called,
+            host=link.host,
+            port=link.port,
+            timeout_s=min(link.timeout_s, _KEPT_TIMEOUT_S),
+            unit=valve.unit,
+            coil=valve.output is Output.COIL,
+            address=valve.address,
+            shut_value=valve.shut_value,
+        )
+        for called, valve in site.valves.items()
+        if isinstance(link := site.links[valve.link], ModbusTcpLinkSpec)
+        and valve.output in (Output.COIL, Output.REGISTER)
+    ]
+    try:
+        keep(file, listed, complete=len(listed) == len(site.valves))
+    except OSError as error:
+        # the service manager then shuts by the site file, which takes a second longer
+        event_log(_LOG, logging.WARNING, "service", text=f"the list of valves can't be kept: {error}")
 
 
 def _guard_acted(house: House, tank: str, text: str) -> None:

@@ -6,10 +6,14 @@ import argparse
 import sys
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import TYPE_CHECKING
 
-from lungfish.config import Site, ValveSpec, load_site
-from lungfish.drivers.shut import shut_valve
+from lungfish.drivers.kept_valves import kept_in, shut_kept
 from lungfish.errors import ConfigError, DeviceError
+
+if TYPE_CHECKING:
+    from lungfish.config import Site, ValveSpec
 
 __all__ = ["add_parser", "run"]
 
@@ -48,6 +52,13 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("site", metavar="SITE.yaml", help="the site file")
+    parser.add_argument(
+        "--kept",
+        metavar="FILE",
+        type=Path,
+        help="for a service manager: first shut what the daemon itself has listed in this file, without reading the "
+        "site file; that is read only when the list is missing, or not all of it is confirmed",
+    )
     parser.set_defaults(func=run)
 
 
@@ -57,6 +68,10 @@ def run(args: argparse.Namespace) -> int:
     Returns:
         0 all confirmed shut, 3 otherwise.
     """
+    if args.kept is not None and _all_kept_shut(args.kept):
+        return 0
+    from lungfish.config import load_site  # noqa: PLC0415 - it loads slowly, and a valve may be open
+
     try:
         site = load_site(args.site)
     except ConfigError as error:
@@ -73,8 +88,27 @@ def run(args: argparse.Namespace) -> int:
     return 0 if all_shut else 3
 
 
+def _all_kept_shut(file: Path) -> bool:
+    """Whether every valve of the site stood in the daemon's list, and all are confirmed shut."""
+    try:
+        valves, complete = kept_in(file)
+    except FileNotFoundError:
+        return False  # the daemon has not come so far as to open anything
+    except (OSError, ValueError) as error:
+        print(f"lungfish shut: {error}; the site file is taken instead", file=sys.stderr)
+        return False
+    for name, trouble in (outcome := shut_kept(valves)).items():
+        if trouble is None:
+            print(f"{name}: confirmed shut", flush=True)
+        else:
+            print(f"{name}: not confirmed shut yet: {trouble}", file=sys.stderr, flush=True)
+    return complete and not any(outcome.values())
+
+
 def _shut_all(site: Site) -> Iterator[tuple[str, str | None]]:
     """Each valve with what kept its valve from being confirmed; all at once, so that one dead link delays no other."""
+
+    from lungfish.drivers.shut import shut_valve  # noqa: PLC0415 - as above
 
     def one(valve: ValveSpec) -> str | None:
         try:
