@@ -13,6 +13,7 @@ __all__ = [
     "DeviceRefused",
     "DeviceTimeout",
     "IllegalEvent",
+    "InstallError",
     "LungfishError",
     "Problem",
     "StoreBusy",
@@ -98,3 +99,7 @@ class StoreBusy(StoreError):
 
 class IllegalEvent(LungfishError):
     """An event that the cycle's table does not list for its state: a bug of ours. The state is unchanged."""
+
+
+class InstallError(LungfishError):
+    """The service can't be installed or removed. The message says what stands in the way: put that right."""

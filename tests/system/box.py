@@ -19,7 +19,7 @@ from tests.system.rigs import until
 SCRIPT = Path(__file__).with_name("box.sh")
 UNIT = ROOT / "systemd" / "lungfish.service"
 INSTALLED = Path("usr/local/lib/lungfish")
-_IN_UNIT = "/usr/local/lib/lungfish/bin/"
+_PYTHON = "/usr/local/lib/lungfish/bin/python"
 
 
 def why_not() -> str | None:
@@ -60,9 +60,8 @@ class Box:
         """
         text = UNIT.read_text(encoding="utf-8")
         python = f"/{INSTALLED}/python/bin/python3.{sys.version_info.minor}"
-        text = text.replace(f"{_IN_UNIT}lungfish run /etc/lungfish/site.yaml", f"{_IN_UNIT}python -m WATCHED")
-        text = text.replace(f"{_IN_UNIT}lungfish", f"{python} -m lungfish").replace(f"{_IN_UNIT}python", python)
-        text = text.replace("WATCHED", f"tests.system.watched_run /etc/lungfish/site.yaml /var/lib/{name}")
+        watched = f"tests.system.watched_run /etc/lungfish/site.yaml /var/lib/{name}"
+        text = text.replace(_PYTHON, python).replace("lungfish run /etc/lungfish/site.yaml", watched)
         text = text.replace("/etc/lungfish/site.yaml", f"/etc/lungfish/{name}.yaml")
         text = text.replace("/run/lungfish/", f"/run/{name}/").replace("Directory=lungfish", f"Directory={name}")
         units = self.root / "etc" / "systemd" / "system"
@@ -72,7 +71,8 @@ class Box:
         paths = f"/{INSTALLED}/src/daemon:/{INSTALLED}/src:/{INSTALLED}/venv/lib/{packages}/site-packages"
         (units / f"{name}.service.d" / "test.conf").write_text(
             f"[Unit]\nDefaultDependencies=no\nAfter=\nWants=\n[Service]\nEnvironment=PYTHONPATH={paths}\n"
-            f"Environment=PYTHONDONTWRITEBYTECODE=1 LD_LIBRARY_PATH=/{INSTALLED}/python/lib\nStandardError=append:/var/log/{name}.log\n"
+            f"Environment=PYTHONDONTWRITEBYTECODE=1 LD_LIBRARY_PATH=/{INSTALLED}/python/lib\n"
+            f"StandardError=append:/var/log/{name}.log\n"
             f"StandardOutput=append:/var/log/{name}.log\nLimitCORE=0\n{drop_in}",
             encoding="utf-8",
         )
@@ -85,10 +85,11 @@ class Box:
         """The process of a unit as this side of the wall numbers it; None when there is none, or not just one."""
         group = Path((self.folder / "group").read_text(encoding="utf-8").strip())
         try:
-            (found,) = (group / "system.slice" / f"{name}.service" / "cgroup.procs").read_text().split()
+            found = (group / "system.slice" / f"{name}.service" / "cgroup.procs").read_text().split()
+            (main,) = (each for each in found if b"watched_run" in Path(f"/proc/{each}/cmdline").read_bytes())
         except (OSError, ValueError):
             return None
-        return int(found)
+        return int(main)
 
     def log(self, name: str) -> str:
         file = self.root / "var" / "log" / f"{name}.log"

@@ -10,7 +10,7 @@ from pathlib import Path
 from tests.system.rigs import Rig, rig_for, until, write_site
 
 from lungfish.app.guard import Guard
-from lungfish.app.house import run_site
+from lungfish.app.service import run_site
 from lungfish.config import Site, load_site
 from lungfish.errors import DeviceTimeout
 from lungfish.store import Archive

@@ -32,10 +32,9 @@ def seconds(text: str) -> float:
 @pytest.mark.parametrize(("setting", "command"), [("ExecStart", "run"), ("ExecStopPost", "shut")])
 def test_start_and_stop_run_commands_that_exist_on_the_same_site(setting: str, command: str) -> None:
     (line,) = settings()[setting]
-    program, word, site = line.split()
-    assert program.endswith("/bin/lungfish")
-    assert word == command
-    assert site == settings()["ExecStart"][0].split()[2]
+    program, dash_m, package, word, site, *_ = line.split()
+    assert (program.rsplit("/", 1)[1], dash_m, package, word) == ("python", "-m", "lungfish", command)
+    assert site == settings()["ExecStart"][0].split()[4]
     with pytest.raises(SystemExit) as left:
         main([word, "--help"])
     assert left.value.code == 0

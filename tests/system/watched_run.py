@@ -16,8 +16,8 @@ import threading
 import time
 from pathlib import Path
 
-from lungfish.app.house import run_site
 from lungfish.app.log import set_up_logging
+from lungfish.app.service import run_site
 from lungfish.config import load_site
 from lungfish.core.cycle import Cycle
 from lungfish.core.events import Action, Event

@@ -5,8 +5,9 @@ from __future__ import annotations
 import asyncio
 import logging
 import math
-from collections.abc import Mapping
+from collections.abc import Coroutine, Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 from lungfish.app.air import AirPermits
 from lungfish.app.air_budget import AirBudget
@@ -19,6 +20,7 @@ from lungfish.app.purge_valve import OpenWatch, PurgeValve
 from lungfish.app.supervisor import keep_running
 from lungfish.app.tank_loop import CycleMaker, TankLoop
 from lungfish.config import Site, Tank, blow_valve_name, cycle_setup, isolating_valve_name, vent_valve_name
+from lungfish.config.valve_model import shut_by_this_computer_alone, valves_shut_by_this_computer_alone
 from lungfish.core.cycle import Cycle
 from lungfish.core.events import Input, ValveState
 from lungfish.ports import Clock, Isolating, Switch, Transmitter, Valve
@@ -133,6 +135,16 @@ def build_tank_loop(
     )
 
 
+async def _first_of(*works: Coroutine[Any, Any, object]) -> None:
+    """Wait until one of them has ended; the others are given up."""
+    tasks = [asyncio.ensure_future(work) for work in works]
+    try:
+        await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        for task in tasks:
+            task.cancel()
+
+
 class Daemon:
     """All tanks of a site. Make it inside the running loop, then `run` it once.
 
@@ -181,11 +193,12 @@ class Daemon:
             for name, tank in site.tanks.items()
         }
 
-    async def run(self, stop: asyncio.Event) -> bool:
+    async def run(self, stop: asyncio.Event, leave_off: asyncio.Event | None = None) -> bool:
         """Work until told to stop.
 
         Args:
             stop: set by whoever wants the end.
+            leave_off: set by whoever wants the end too, but with time for each cycle under way to come to its own.
 
         Returns:
             Whether every valve is confirmed shut at the end.
@@ -193,6 +206,8 @@ class Daemon:
         self._journal.event("start", f"{self._site.name}: {len(self.loops)} tanks; every valve is being shut first")
         for valve in self._valves():
             valve.ensure_shut()
+        if alone := valves_shut_by_this_computer_alone(self._site.valves):
+            self._journal.event("valve", shut_by_this_computer_alone(alone), level=logging.WARNING)
         works = [
             asyncio.create_task(
                 keep_running(name, loop.run, self._clock, self._journal, self._stopping),
@@ -202,11 +217,23 @@ class Daemon:
         ]
         tending = asyncio.create_task(self._tend(), name="service manager")
         try:
-            await stop.wait()
+            if leave_off is None:
+                await stop.wait()
+            else:
+                await _first_of(stop.wait(), leave_off.wait())
+                if not stop.is_set():
+                    self._stopping.set()
+                    for loop in self.loops.values():
+                        loop.leave_off()
+                    await _first_of(stop.wait(), asyncio.wait(works))
         finally:
             tending.cancel()
-            all_shut = await self._finish(works)
+            all_shut = await self._finish(works, stop.is_set())
         return all_shut
+
+    def tell(self, status: str) -> None:
+        """Let the service manager show a sentence."""
+        self._manager.tell(f"STATUS={status}")
 
     def abort(self, tank: str, reason: str) -> None:
         """End a tank's cycle under way; its row says why."""
@@ -226,6 +253,8 @@ class Daemon:
         await asyncio.wait(shutting, timeout=_READY_WITHIN_S)
         open_or_unknown = [valve.called for valve in self._valves() if valve.observed is ValveState.UNKNOWN]
         status = f"valves not confirmed shut: {', '.join(open_or_unknown)}" if open_or_unknown else "measuring"
+        if alone := valves_shut_by_this_computer_alone(self._site.valves):
+            status += f"; nothing outside this computer is known to shut {', '.join(alone)}"
         self._manager.tell(f"READY=1\nSTATUS={status}")
         every_s = self._manager.watchdog_s
         while every_s is not None:
@@ -234,8 +263,8 @@ class Daemon:
                 self._manager.tell("WATCHDOG=1")
             await self._clock.sleep_until(self._clock.monotonic_s() + every_s * _WATCHDOG_SHARE)
 
-    async def _finish(self, works: list[asyncio.Task[None]]) -> bool:
-        self._manager.tell("STOPPING=1")
+    async def _finish(self, works: list[asyncio.Task[None]], for_good: bool) -> bool:
+        self._manager.tell("STOPPING=1" if for_good else "RELOADING=1")
         self._stopping.set()
         for loop in self.loops.values():
             loop.stop("lungfish was told to stop")

@@ -7,19 +7,18 @@ import functools
 import logging
 import os
 import signal
-from collections.abc import AsyncIterator, Callable, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator, Sequence
 from contextlib import asynccontextmanager, contextmanager
 from dataclasses import dataclass
 
 from lungfish.app.air import AirPermits
-from lungfish.app.calendar_jobs import CalendarJobs
 from lungfish.app.clock import LoopClock, system_stamps
-from lungfish.app.daemon import Daemon, Devices, build_tank_loop
+from lungfish.app.daemon import Devices, build_tank_loop
 from lungfish.app.guard import Guard
 from lungfish.app.journal import Journal, store_trouble
 from lungfish.app.log import event_log
-from lungfish.app.notify import ServiceManager
 from lungfish.app.progress import Progress
+from lungfish.app.widow import Widow
 from lungfish.config import Site
 from lungfish.config.model import ModbusTcpLinkSpec, Output
 from lungfish.core.events import ValveState
@@ -31,7 +30,7 @@ from lungfish.errors import StoreError
 from lungfish.ports import ReadingRecord
 from lungfish.store import Store
 
-__all__ = ["House", "measure_once", "open_house", "run_site"]
+__all__ = ["House", "measure_once", "on_signals", "open_house"]
 
 _SETTLE_S = 5.0
 """At the end the store has this long to answer for the last readings before it is closed."""
@@ -84,7 +83,6 @@ async def open_house(site: Site, on_reading: OnReading | None = None) -> AsyncIt
     try:
         journal = Journal(store, stamps, on_reading)
         tell_unfinished(store)
-        keep_valves(site)
         links = build_devices(site, clock)
         devices = Devices(
             transmitters=links.transmitters,
@@ -108,26 +106,36 @@ async def open_house(site: Site, on_reading: OnReading | None = None) -> AsyncIt
             acted,
         )
         house = House(site=site, clock=clock, store=store, journal=journal, devices=devices, guard=guard)
+        widow = keep_valves(site)
         guard.start()
         try:
             yield house
         finally:
             guard.stop()
+            if widow is not None:
+                widow.end()
             await links.close()
             await journal.settle(_SETTLE_S)
     finally:
         store.close()
 
 
-def keep_valves(site: Site) -> None:
-    """Leave the list of valves for the service manager, before any of them can be opened.
+def keep_valves(site: Site) -> Widow | None:
+    """Leave the list of valves for the service manager, and for the process that is to shut them when this one dies.
 
     Args:
         site: the site; valves on links that the list can't hold are left to `lungfish shut` with the site file.
+
+    Returns:
+        That process, to be ended; None without a service manager that gave us a place for the list.
     """
+
+    def tell(text: str) -> None:
+        event_log(_LOG, logging.ERROR, "service", text=text)
+
     file = place_for(os.environ)
     if file is None:
-        return
+        return None
     listed = [
         KeptValve(
             called=called,
@@ -147,7 +155,11 @@ def keep_valves(site: Site) -> None:
         keep(file, listed, complete=len(listed) == len(site.valves))
     except OSError as error:
         # the service manager then shuts by the site file, which takes a second longer
-        event_log(_LOG, logging.WARNING, "service", text=f"the list of valves can't be kept: {error}")
+        tell(f"the list of valves can't be kept: {error}")
+        return None
+    widow = Widow(file, tell)
+    widow.start()
+    return widow
 
 
 def _guard_acted(house: House, tank: str, text: str) -> None:
@@ -177,38 +189,6 @@ def tell_unfinished(store: Store) -> None:
         event_log(_LOG, logging.WARNING, "aborted", tank=intent.tank, text=sentence)
 
 
-async def run_site(site: Site, on_reading: OnReading | None = None, stop: asyncio.Event | None = None) -> bool:
-    """The daemon: runs until SIGTERM, SIGINT, or `stop`.
-
-    Args:
-        site: the site.
-        on_reading: given each reading, and whether it is on disk.
-        stop: ends it too; None: signals only.
-
-    Returns:
-        Whether every valve is confirmed shut at the end.
-
-    Raises:
-        StoreBusy: another lungfish holds the store.
-        StoreError: the store can't be used, or at the end not all could be written.
-    """
-    stop = stop or asyncio.Event()
-    with _signals(stop.set):
-        async with open_house(site, on_reading) as house:
-            daemon = Daemon(
-                site, house.devices, house.clock, house.journal, watch=house.guard, manager=ServiceManager()
-            )
-            house.on_guard = daemon.abort
-            jobs = CalendarJobs(house.store, site.timezone, house.journal, house.clock, on_step=daemon.clock_stepped)
-            jobs.start()
-            watching = asyncio.create_task(jobs.watch_clock(), name="wall clock")
-            try:
-                return await daemon.run(stop)
-            finally:
-                watching.cancel()
-                jobs.stop()
-
-
 async def measure_once(site: Site, tank: str) -> tuple[Reading | None, ReadingRecord | None, bool]:
     """One measuring cycle of one tank now, kept like any other.
 
@@ -235,7 +215,7 @@ async def measure_once(site: Site, tank: str) -> tuple[Reading | None, ReadingRe
             watch=house.guard,
         )
         house.on_guard = lambda _tank, text: loop.abort(text)
-        with _signals(lambda: loop.stop("interrupted")):
+        with on_signals(lambda: loop.stop("interrupted")):
             try:
                 reading = await loop.cycle()
                 loop.finish()
@@ -248,10 +228,16 @@ async def measure_once(site: Site, tank: str) -> tuple[Reading | None, ReadingRe
 
 
 @contextmanager
-def _signals(act: Callable[[], None]) -> Iterator[None]:
-    """While inside, SIGTERM and SIGINT call this instead of what they do otherwise."""
+def on_signals(
+    act: Callable[[], None], numbers: Sequence[signal.Signals] = (signal.SIGTERM, signal.SIGINT)
+) -> Iterator[None]:
+    """While inside, these signals call this instead of what they do otherwise.
+
+    Args:
+        act: called in the event loop.
+        numbers: the signals; those that ask for the end by default.
+    """
     loop = asyncio.get_running_loop()
-    numbers = (signal.SIGTERM, signal.SIGINT)
     for number in numbers:
         loop.add_signal_handler(number, act)
     try:

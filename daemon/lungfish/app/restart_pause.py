@@ -44,11 +44,11 @@ def pause_before_start(folder: Path, now_s: float) -> float:
     return min(LONGEST_PAUSE_S, 2.0 ** (quick - _FREE_STARTS)) if quick > _FREE_STARTS else 0.0
 
 
-def main(wait: Callable[[float], object] = threading.Event().wait) -> int:
+def main(wait: Callable[[float], object] | None = None) -> int:
     """Wait as long as it takes.
 
     Args:
-        wait: waits so many seconds.
+        wait: waits so many seconds; None: really.
 
     Returns:
         0: a pause is never a reason not to start.
@@ -58,7 +58,7 @@ def main(wait: Callable[[float], object] = threading.Event().wait) -> int:
         pause_s = pause_before_start(Path(folder), time.monotonic())
         if pause_s > 0.0:
             print(f"lungfish has ended soon several times: {pause_s:g} s until the next start", file=sys.stderr)  # noqa: T201 - goes to the journal
-            wait(pause_s)
+            (wait or threading.Event().wait)(pause_s)
     return 0
 
 

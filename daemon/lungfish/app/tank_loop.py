@@ -149,6 +149,11 @@ class TankLoop:
         self._wake.set()
         self.abort(reason)
 
+    def leave_off(self) -> None:
+        """Take no further cycle; one under way comes to its own end."""
+        self._stop.set()
+        self._wake.set()
+
     def clock_stepped(self) -> None:
         """The wall clock was stepped: a slot that a schedule put on it is worked out anew."""
         if isinstance(self._pacing, Slots):

@@ -6,6 +6,7 @@ import argparse
 import dataclasses
 import json
 import sys
+import textwrap
 from collections.abc import Iterable, Iterator
 
 from lungfish.config import (
@@ -23,6 +24,7 @@ from lungfish.config.budget import TANK_LIMITS
 from lungfish.config.clearing import begins_below_pa
 from lungfish.config.current import failure_limits_pa
 from lungfish.config.meaning import TankMeaning, meaning_of
+from lungfish.config.valve_model import shut_by_this_computer_alone, valves_shut_by_this_computer_alone
 from lungfish.core.air_budget import Limits
 from lungfish.errors import ConfigError, Problem
 from lungfish.physics.standard import ANR, standard_volume_m3
@@ -52,6 +54,7 @@ _FOOTNOTE = (
 )
 _NAME_WIDTH = 31
 _VALUE_WIDTH = 16
+_WIDTH = 100
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -102,6 +105,7 @@ def _as_json(file: str, site: Site) -> dict[str, object]:
         "atmosphere_abs_pa": site.atmosphere_abs_pa,
         "store": str(site.store_path),
         "tanks": {name: dataclasses.asdict(meaning_of(site, tank)) for name, tank in site.tanks.items()},
+        "shut_by_this_computer_alone": valves_shut_by_this_computer_alone(site.valves),
         "defaults": list(site.defaults),
         "warnings": _told(site.warnings),
         "problems": [],
@@ -121,6 +125,8 @@ def _as_text(file: str, site: Site) -> Iterator[str]:
     yield ""
     yield from _default_lines(site)
     yield ""
+    if alone := valves_shut_by_this_computer_alone(site.valves):
+        yield from textwrap.wrap(f"Caution: {shut_by_this_computer_alone(alone)}.", _WIDTH, break_on_hyphens=False)
     yield from _CAUTIONS
     if any(tank.clear is not None for tank in site.tanks.values()):
         yield from _CLEAR_CAUTIONS
@@ -255,6 +261,11 @@ def _purge_lines(tank: Tank, meaning: TankMeaning) -> Iterator[str]:
     yield _row("purge of a tight, full tube", "at once", f"0 SL, {_litres(meaning.half.bubbling_air_m3)}")
     spare = tank.valve.max_open_s / meaning.full.fill_s
     yield _row("valve open at most", f"{tank.valve.max_open_s:g} s", f"{spare:.1f} times the longest filling")
+    outside_s = tank.valve.outside_bound_s
+    known = (
+        ("nothing known", "see the caution below") if outside_s is None else (f"{outside_s:g} s", "by the I/O block")
+    )
+    yield _row("  if this computer dies", *known)
     yield _row("a purge at least every", _duration(tank.every_s))
     yield from _schedule_lines(tank)
     yield from _budget_lines("this tank, at most", tank.budget)

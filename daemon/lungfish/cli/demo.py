@@ -17,9 +17,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from textwrap import wrap
 
-from lungfish.app.house import run_site
 from lungfish.app.journal import iso_utc
 from lungfish.app.log import set_up_logging
+from lungfish.app.service import run_site
 from lungfish.config import Site, load_site
 from lungfish.ports import ReadingRecord
 from lungfish.rig.demo_site import demo_levels, demo_site_text

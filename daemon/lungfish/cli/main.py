@@ -15,7 +15,7 @@ __all__ = ["COMMANDS", "main"]
 
 COMMANDS = (
     *("check", "run", "read", "shut", "plan", "export", "air"),
-    *("explain", "baseline", "handbook", "rehearse", "demo", "schema"),
+    *("explain", "baseline", "handbook", "rehearse", "demo", "schema", "install-service"),
 )
 """Sub-commands, each a module of this package with `add_parser` and `run`; in the order of the help."""
 
@@ -54,7 +54,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument("--version", action="version", version=f"lungfish {__version__}")
     subparsers = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     for name in wanted:
-        importlib.import_module(f"lungfish.cli.{name}").add_parser(subparsers)
+        importlib.import_module(f"lungfish.cli.{name.replace('-', '_')}").add_parser(subparsers)
     args = parser.parse_args(words)
     try:
         status: int = args.func(args)

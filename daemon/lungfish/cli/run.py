@@ -6,15 +6,17 @@ import argparse
 import asyncio
 import sys
 
-from lungfish.app.house import run_site
 from lungfish.app.log import FORMS, set_up_logging
-from lungfish.config import forget_reading, load_site
+from lungfish.app.service import run_site
+from lungfish.config import Site, forget_reading, load_site
 
 __all__ = ["add_parser", "run"]
 
 _DESCRIPTION = """\
 The daemon, in the foreground: shuts every valve of the site first, takes one cycle of every tank at once and then one
 every `every`, keeps the readings in the store, and writes one log line an event on standard error.
+SIGHUP lets it read the site file again: a sound one that says something else is taken when every cycle has come to its
+end and every valve of the old one is confirmed shut; a wrong one is told, and the old one goes on.
 SIGTERM and SIGINT (Ctrl-C) end it: cycles are broken off, every valve is shut and read back, the store is finished.
 """
 _EPILOG = """\
@@ -64,8 +66,14 @@ def run(args: argparse.Namespace) -> int:
     """
     site = load_site(args.site)
     forget_reading()
+
+    def read_again() -> Site:
+        fresh = load_site(args.site)
+        forget_reading()
+        return fresh
+
     set_up_logging(args.log)
-    if asyncio.run(run_site(site)):
+    if asyncio.run(run_site(site, read_again=read_again)):
         return 0
     print("lungfish: a valve is not confirmed shut and may be open; look at it", file=sys.stderr)
     return 3

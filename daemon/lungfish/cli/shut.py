@@ -70,7 +70,7 @@ def run(args: argparse.Namespace) -> int:
     """
     if args.kept is not None and _all_kept_shut(args.kept):
         return 0
-    from lungfish.config import load_site  # noqa: PLC0415 - it loads slowly, and a valve may be open
+    from lungfish.config import load_site  # here: it loads slowly, and a valve may be open
 
     try:
         site = load_site(args.site)
@@ -107,8 +107,7 @@ def _all_kept_shut(file: Path) -> bool:
 
 def _shut_all(site: Site) -> Iterator[tuple[str, str | None]]:
     """Each valve with what kept its valve from being confirmed; all at once, so that one dead link delays no other."""
-
-    from lungfish.drivers.shut import shut_valve  # noqa: PLC0415 - as above
+    from lungfish.drivers.shut import shut_valve  # here: as above
 
     def one(valve: ValveSpec) -> str | None:
         try:

@@ -390,4 +390,5 @@ def build_valve(path: KeyPath, form: OutputForm, report: Report) -> ValveSpec | 
         shut_value=values[1],
         max_open_s=form.max_open if isinstance(form, ValveForm) else math.inf,
         rated_operations=form.rated_operations if isinstance(form, ValveForm) else None,
+        module_timeout_s=form.module_timeout,
     )

@@ -127,6 +127,7 @@ EXAMPLES: Final[Mapping[str, str]] = {
     "shut_value": "0",
     "active": "high",
     "max_open": "90 s",
+    "module_timeout": "10 s",
     "every": "10 min",
     "watch": "{step: 50 mm, every: 5 s}",
     "step": "50 mm",

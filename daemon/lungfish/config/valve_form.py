@@ -32,6 +32,9 @@ class OutputForm(Section):
     """What shuts it; 0 by default."""
     active: Literal["high", "low"] = "high"
     """`low`: the valve opens when the coil is off; high by default."""
+    module_timeout: Annotated[float, Quantity(DURATION, "100 ms", "1 h")] | None = None
+    """The I/O block's own output time-out, as set there: without a request for so long it shuts the valve by itself.
+    Your statement, to be tried with the cable pulled; none is known by default."""
 
 
 class ValveForm(OutputForm):

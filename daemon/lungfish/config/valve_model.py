@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import Enum
 
@@ -11,7 +13,9 @@ __all__ = [
     "VentSpec",
     "blow_valve_name",
     "isolating_valve_name",
+    "shut_by_this_computer_alone",
     "valve_names",
+    "valves_shut_by_this_computer_alone",
     "vent_valve_name",
 ]
 
@@ -43,6 +47,17 @@ class ValveSpec:
     """Longest time that it may be open in one cycle or zero check, s; infinite: no limit."""
     rated_operations: int | None = None
     """Openings that it is rated for; None: not known."""
+    module_timeout_s: float | None = None
+    """The I/O block takes the output back by itself after this long without a request, as its owner states, s; None:
+    it is not known to."""
+
+    @property
+    def outside_bound_s(self) -> float | None:
+        """Longest time that the valve stays open when this computer, or the way to the block, dies, s; None: for ever.
+
+        The one place that knows which layers outside the computer there are.
+        """
+        return self.module_timeout_s
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,6 +70,32 @@ class VentSpec:
     """From one zero check to the next, s."""
     correct: bool
     """Whether a zero that was found is taken out of the readings."""
+
+
+def valves_shut_by_this_computer_alone(valves: Mapping[str, ValveSpec]) -> list[str]:
+    """Valves that nothing is known to shut when this computer, its network or the link dies while they are open.
+
+    A valve that is held open without a limit, as one that isolates a transmitter, is none of them: that is its rest.
+
+    Args:
+        valves: of the site, by what each is called.
+    """
+    return [
+        called for called, valve in valves.items() if valve.outside_bound_s is None and math.isfinite(valve.max_open_s)
+    ]
+
+
+def shut_by_this_computer_alone(called: list[str]) -> str:
+    """A sentence for a person.
+
+    Args:
+        called: what `valves_shut_by_this_computer_alone` found; at least one.
+    """
+    return (
+        f"nothing outside this computer is known to shut {', '.join(called)}: should computer, network or link die "
+        "while the valve is open, it stays open. Set the I/O block's output time-out, try it, and state it as "
+        "`module_timeout`"
+    )
 
 
 _BLOW, _ISOLATING, _VENT = " (blow valve)", " (isolating valve)", " (vent valve)"
