@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, settings
 
+from tests.system.box import why_not
+
 settings.register_profile("no clock", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("no clock")  # how fast a machine is must not decide whether a test passes
 
@@ -34,8 +36,18 @@ def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
     return min(len(os.sched_getaffinity(0)) + 1, _MOST_WORKERS)
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+def pytest_report_header() -> str | None:
+    """Why tests that boot a systemd are left out, where they are."""
+    why = why_not()
+    return None if why is None else f"left out: tests that need a systemd of their own, for {why}"
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Begin with what takes long, so that no worker is left alone with it at the end."""
+    left_out = [item for item in items if item.get_closest_marker("needs_systemd") and why_not() is not None]
+    if left_out:
+        config.hook.pytest_deselected(items=left_out)
+        items[:] = [item for item in items if item not in left_out]
     items.sort(key=lambda item: _place(item.path))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import os
 import shutil
 import signal
@@ -22,6 +23,7 @@ INSTALLED = Path("usr/local/lib/lungfish")
 _PYTHON = "/usr/local/lib/lungfish/bin/python"
 
 
+@functools.cache
 def why_not() -> str | None:
     """Why no systemd can be booted here; None when it can be tried."""
     if os.geteuid() != 0:
@@ -67,11 +69,8 @@ class Box:
         units = self.root / "etc" / "systemd" / "system"
         (units / f"{name}.service").write_text(text, encoding="utf-8")
         (units / f"{name}.service.d").mkdir()
-        packages = Path(subprocess.__file__).parent.name
-        paths = f"/{INSTALLED}/src/daemon:/{INSTALLED}/src:/{INSTALLED}/venv/lib/{packages}/site-packages"
         (units / f"{name}.service.d" / "test.conf").write_text(
-            f"[Unit]\nDefaultDependencies=no\nAfter=\nWants=\n[Service]\nEnvironment=PYTHONPATH={paths}\n"
-            f"Environment=PYTHONDONTWRITEBYTECODE=1 LD_LIBRARY_PATH=/{INSTALLED}/python/lib\n"
+            f"[Unit]\nDefaultDependencies=no\nAfter=\nWants=\n[Service]\nEnvironment={' '.join(self.environment())}\n"
             f"StandardError=append:/var/log/{name}.log\n"
             f"StandardOutput=append:/var/log/{name}.log\nLimitCORE=0\n{drop_in}",
             encoding="utf-8",
@@ -80,6 +79,12 @@ class Box:
         (self.root / "etc" / "lungfish" / f"{name}.yaml").write_text(site, encoding="utf-8")
         self._names.append(name)
         return self.root / "var" / "lib" / name
+
+    def environment(self) -> list[str]:
+        """What a Python in the box needs to find lungfish."""
+        packages = Path(subprocess.__file__).parent.name
+        paths = f"/{INSTALLED}/src/daemon:/{INSTALLED}/src:/{INSTALLED}/venv/lib/{packages}/site-packages"
+        return [f"PYTHONPATH={paths}", "PYTHONDONTWRITEBYTECODE=1", f"LD_LIBRARY_PATH=/{INSTALLED}/python/lib"]
 
     def main_process(self, name: str) -> int | None:
         """The process of a unit as this side of the wall numbers it; None when there is none, or not just one."""

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from collections import defaultdict
+from pathlib import Path
 
 import pytest
 from tests.repo.house import ROOT
@@ -58,3 +61,42 @@ def test_the_daemon_has_time_to_shut_every_valve_before_it_is_killed() -> None:
 def test_the_watchdog_waits_longer_than_a_tank_may_be_silent() -> None:
     assert settings()["Type"] == ["notify"]
     assert seconds(settings()["WatchdogSec"][0]) > tank_loop._NEXT_EVENT_S  # noqa: SLF001 - the daemon's own time
+
+
+def _placed(folder: Path, drop_in: str | None = None) -> Path:
+    """The unit with programs that are there, and at most one of its drop-ins."""
+    unit = folder / "lungfish.service"
+    text = UNIT.read_text(encoding="utf-8").replace("/usr/local/lib/lungfish/bin/python", sys.executable)
+    unit.write_text(text, encoding="utf-8")
+    if drop_in is not None:
+        (folder / "lungfish.service.d").mkdir()
+        text = (UNIT.parent / "lungfish.service.d" / f"{drop_in}.conf").read_text(encoding="utf-8")
+        (folder / "lungfish.service.d" / f"{drop_in}.conf").write_text(text, encoding="utf-8")
+    return unit
+
+
+def _analyze(*words: str | Path) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(["systemd-analyze", *words], capture_output=True, text=True, check=False)
+
+
+@pytest.mark.needs_systemd
+@pytest.mark.parametrize("drop_in", [None, "loopback", "serial", "gpio", "credentials"])
+def test_systemd_finds_nothing_to_say_of_the_unit(tmp_path: Path, drop_in: str | None) -> None:
+    done = _analyze("verify", _placed(tmp_path, drop_in))
+    assert (done.returncode, done.stdout + done.stderr) == (0, ""), "it returns 0 even for a key that it does not know"
+
+
+@pytest.mark.needs_systemd
+def test_systemd_would_tell_of_a_key_that_it_does_not_know(tmp_path: Path) -> None:
+    unit = _placed(tmp_path)
+    unit.write_text(unit.read_text(encoding="utf-8").replace("NoNewPrivileges=", "NoNewPrivilege="), encoding="utf-8")
+    assert "NoNewPrivilege" in _analyze("verify", unit).stderr
+
+
+@pytest.mark.needs_systemd
+@pytest.mark.parametrize(("drop_in", "at_most"), [("loopback", 1.5), (None, 1.5), ("serial", 1.5), ("gpio", 1.5)])
+def test_the_unit_exposes_little(tmp_path: Path, drop_in: str | None, at_most: float) -> None:
+    unit = _placed(tmp_path, drop_in)
+    done = _analyze("security", "--offline=true", "--no-pager", f"--threshold={round(10 * at_most)}", unit)
+    print(done.stdout.splitlines()[-1])
+    assert done.returncode == 0, done.stdout + done.stderr

@@ -39,6 +39,15 @@ class Installation:
     root: Path = Path("/")
     """Root of its file system; another than / is only filled, nothing is started there."""
 
+    def make_state(self) -> None:
+        """Make the directory that the store goes to: the site file is not sound without it.
+
+        Raises:
+            InstallError: nothing can be installed here.
+        """
+        self._must_be_able()
+        (self.root / _STATE.relative_to("/")).mkdir(mode=0o750, parents=True, exist_ok=True)
+
     def install(self, site_file: Path, site: Site, drop_ins: Iterable[str] = ()) -> list[str]:
         """Write, enable and start.
 

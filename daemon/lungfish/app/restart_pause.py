@@ -38,7 +38,7 @@ def pause_before_start(folder: Path, now_s: float) -> float:
         quick = 0
     quick = min(quick, _FREE_STARTS + 10)
     try:
-        file.write_text(f"{now_s:.3f} {quick}", encoding="ascii")
+        file.write_text(f"{now_s!r} {quick}", encoding="ascii")
     except OSError as error:
         print(f"restarts can't be counted: {error}", file=sys.stderr)  # noqa: T201 - goes to the journal
     return min(LONGEST_PAUSE_S, 2.0 ** (quick - _FREE_STARTS)) if quick > _FREE_STARTS else 0.0

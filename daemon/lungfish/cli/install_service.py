@@ -54,9 +54,6 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         choices=DROP_INS,
         help="loopback: no other host is reached; serial, gpio: what such links need",
     )
-    parser.add_argument(
-        "--root", type=Path, default=Path("/"), metavar="DIR", help="into another root, which is not started"
-    )
     parser.set_defaults(func=run)
 
 
@@ -70,12 +67,13 @@ def run(args: argparse.Namespace) -> int:
         ConfigError: the site file is wrong.
         InstallError: it can't be done.
     """
-    there = Installation(args.root)
+    there = Installation()
     if args.remove:
         told = there.remove()
     elif args.site is None:
         raise InstallError("which site file? lungfish install-service /etc/lungfish/site.yaml")
     else:
+        there.make_state()
         told = there.install(args.site, load_site(args.site), args.drop_ins)
     print("\n".join(told))
     return 0
