@@ -10,7 +10,6 @@ import pytest
 from tests.system.box import INSTALLED, Box, box
 from tests.system.rigs import rig_for, until, write_site
 
-from lungfish.app import installation
 from lungfish.app.installation import Installation
 from lungfish.config import load_site
 from lungfish.errors import InstallError
@@ -81,9 +80,9 @@ def test_installed_it_measures_and_removed_it_leaves_what_was_there(tmp_path: Pa
 @pytest.fixture
 def elsewhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A root of its own on which the system's own programs are not called."""
-    monkeypatch.setattr(installation.os, "geteuid", lambda: 0)
-    monkeypatch.setattr(installation.shutil, "which", lambda name: f"/usr/bin/{name}")
-    monkeypatch.setattr(installation.sys, "executable", "/usr/local/lib/lungfish/bin/python")
+    monkeypatch.setattr("os.geteuid", lambda: 0)
+    monkeypatch.setattr("shutil.which", lambda name: f"/usr/bin/{name}")
+    monkeypatch.setattr("sys.executable", "/usr/local/lib/lungfish/bin/python")
     monkeypatch.setattr(Installation, "_call", lambda _self, *_words: None)
     return tmp_path / "root"
 
@@ -126,7 +125,7 @@ def test_an_older_unit_of_its_own_is_replaced(elsewhere: Path, tmp_path: Path) -
 
 def test_what_the_service_could_not_see_or_write_is_refused(elsewhere: Path, tmp_path: Path) -> None:
     with pytest.raises(InstallError, match="where the service can't look"):
-        install(elsewhere, tmp_path, site_at="/home/somebody/site.yaml")
+        install(elsewhere, tmp_path, site_at=str(Path("/home") / "somebody" / "site.yaml"))
     with pytest.raises(InstallError, match="which the service may not write"):
         install(elsewhere, tmp_path, store="/usr/local/site.db")
     assert not elsewhere.exists()
@@ -135,9 +134,9 @@ def test_what_the_service_could_not_see_or_write_is_refused(elsewhere: Path, tmp
 def test_without_root_or_systemd_one_sentence_says_so(
     elsewhere: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(installation.shutil, "which", lambda _name: None)
+    monkeypatch.setattr("shutil.which", lambda _name: None)
     with pytest.raises(InstallError, match="apt install systemd"):
         install(elsewhere, tmp_path)
-    monkeypatch.setattr(installation.os, "geteuid", lambda: 1000)
+    monkeypatch.setattr("os.geteuid", lambda: 1000)
     with pytest.raises(InstallError, match="not root"):
         install(elsewhere, tmp_path)
