@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+import tomllib
 from collections import defaultdict
 from pathlib import Path
 
@@ -11,6 +12,7 @@ import pytest
 from tests.repo.house import ROOT
 
 from lungfish.app import daemon, house, tank_loop
+from lungfish.app.installation import DROP_INS
 from lungfish.cli.main import main
 
 UNIT = ROOT / "systemd" / "lungfish.service"
@@ -100,3 +102,17 @@ def test_the_unit_exposes_little(tmp_path: Path, drop_in: str | None, at_most: f
     done = _analyze("security", "--offline=true", "--no-pager", f"--threshold={round(10 * at_most)}", unit)
     print(done.stdout.splitlines()[-1])
     assert done.returncode == 0, done.stdout + done.stderr
+
+
+def test_what_is_installed_is_in_the_package() -> None:
+    """A wheel without it could install nothing."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    package = ROOT / "daemon" / "lungfish"
+    packed = {
+        file for pattern in project["tool"]["setuptools"]["package-data"]["lungfish"] for file in package.glob(pattern)
+    }
+    here = package / "systemd"
+    assert here.resolve() == UNIT.parent
+    needed = [here / name for name in ("lungfish.service", "lungfish.sysusers.conf", "lungfish.tmpfiles.conf")]
+    needed += [here / "lungfish.service.d" / f"{name}.conf" for name in DROP_INS]
+    assert [file for file in needed if file not in packed] == []

@@ -21,7 +21,7 @@ from lungfish.errors import InstallError
 
 __all__ = ["DROP_INS", "Installation"]
 
-_UNITS = Path(__file__).parent.parent / "units"
+_UNITS = Path(__file__).parent.parent / "systemd"
 _IN_UNIT = "/usr/local/lib/lungfish/bin/python"
 _SITE_IN_UNIT = "/etc/lungfish/site.yaml"
 _STATE = Path("/var/lib/lungfish")
