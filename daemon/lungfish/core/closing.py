@@ -21,7 +21,15 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from lungfish.core.fit import Fit, fit_columns, golden_minimum, lag1_autocorrelation, lagged_decay, spread_inflation
+from lungfish.core.fit import (
+    Fit,
+    apart,
+    fit_columns,
+    golden_minimum,
+    lag1_autocorrelation,
+    lagged_decay,
+    spread_inflation,
+)
 from lungfish.core.opening import Opening
 
 __all__ = ["Closing", "Line", "closing_of"]
@@ -111,6 +119,14 @@ class _Model:
             for k, amplitude in enumerate(_AT_VALVE if line.seen else _AT_TUBE)
             if line.settling_s > 0
         ]
+        self._lags: dict[float, list[float]] = {}
+
+    def _lag(self, time_s: float) -> list[float]:
+        """`exp(-u / time_s)` of the samples after the closing; a mode's are the same for every damping."""
+        found = self._lags.get(time_s)
+        if found is None:
+            found = self._lags[time_s] = [math.exp(-u / time_s) for u in self.after]
+        return found
 
     def columns(self, damping_s: float) -> list[list[float]]:
         tau = damping_s
@@ -119,7 +135,9 @@ class _Model:
         e = [math.exp(-u / tau) for u in self.after]
         g = [0.0] * len(e)
         for mode_s, amplitude in self.modes:
-            g = [value + amplitude * lagged_decay(u, mode_s, tau) for value, u in zip(g, self.after, strict=True)]
+            t = apart(mode_s, tau)
+            share = t / (t - tau)
+            g = [v + amplitude * (share * (a - b)) for v, a, b in zip(g, self._lag(t), e, strict=True)]
         none = [0.0] * len(self.before)
         return [
             [1.0] * len(self.before) + [a + b for a, b in zip(g, e, strict=True)],

@@ -10,6 +10,7 @@ from operator import mul
 
 __all__ = [
     "Fit",
+    "apart",
     "fit_columns",
     "fit_line",
     "golden_minimum",
@@ -27,12 +28,26 @@ class Fit:
 
     values: tuple[float, ...]
     """Parameters, in the order of the columns."""
-    inverse: tuple[tuple[float, ...], ...]
-    """Inverse of the normal matrix: times the variance of one sample, the covariance of the parameters."""
+    triangle: tuple[tuple[float, ...], ...]
+    """R of the weighted columns' QR decomposition."""
     residuals: tuple[float, ...]
     """Weighted residuals of the samples, priors left out."""
     sum_squares: float
     """Sum of squares of the weighted residuals, priors included."""
+
+    @property
+    def inverse(self) -> tuple[tuple[float, ...], ...]:
+        """Inverse of the normal matrix: times the variance of one sample, the covariance of the parameters.
+
+        Worked out when it is asked for: a search over a time constant asks for the misfit alone.
+        """
+        count = len(self.values)
+        units = [[1.0 if i == k else 0.0 for i in range(count)] for k in range(count)]
+        inverse_r = [_back_substitute(self.triangle, unit) for unit in units]
+        return tuple(
+            tuple(math.fsum(inverse_r[k][i] * inverse_r[k][j] for k in range(count)) for j in range(count))
+            for i in range(count)
+        )
 
     @property
     def residual_sd(self) -> float:
@@ -90,14 +105,9 @@ def fit_columns(
     for direction in q:  # one direction after the other, so that rounding does not add up
         part = _dot(direction, rest)
         projected.append(part)
-        rest = [y - part * d for y, d in zip(rest, direction, strict=True)]
+        rest = [y - part * d for y, d in zip(rest, direction)]  # noqa: B905 - as long as was looked at above
     values = _back_substitute(r, projected)
-    inverse_r = [_back_substitute(r, [1.0 if i == k else 0.0 for i in range(count)]) for k in range(count)]
-    inverse = tuple(
-        tuple(math.fsum(inverse_r[k][i] * inverse_r[k][j] for k in range(count)) for j in range(count))
-        for i in range(count)
-    )
-    return Fit(tuple(values), inverse, tuple(rest[: len(observed)]), math.fsum(x * x for x in rest))
+    return Fit(tuple(values), tuple(map(tuple, r)), tuple(rest[: len(observed)]), math.fsum(map(mul, rest, rest)))
 
 
 def _dot(a: Sequence[float], b: Sequence[float]) -> float:
@@ -116,7 +126,7 @@ def _gram_schmidt(rows: list[list[float]]) -> tuple[list[list[float]], list[list
             for j, direction in enumerate(q):
                 part = _dot(direction, vector)
                 r[j][k] += part
-                vector = [v - part * d for v, d in zip(vector, direction, strict=True)]
+                vector = [v - part * d for v, d in zip(vector, direction)]  # noqa: B905 - looked at by the caller
         norm = math.sqrt(_dot(vector, vector))
         if not norm > 1e-10 * size:
             msg = f"column {k} can't be told from the ones before it"
@@ -126,7 +136,7 @@ def _gram_schmidt(rows: list[list[float]]) -> tuple[list[list[float]], list[list
     return q, r
 
 
-def _back_substitute(r: list[list[float]], target: Sequence[float]) -> list[float]:
+def _back_substitute(r: Sequence[Sequence[float]], target: Sequence[float]) -> list[float]:
     count = len(r)
     values = [0.0] * count
     for i in reversed(range(count)):
@@ -188,6 +198,18 @@ def spread_inflation(autocorrelation: float) -> float:
     return (1.0 + r) / (1.0 - r)
 
 
+def apart(input_s: float, tau: float) -> float:
+    """A time constant of an input that is not that of the lag: equal ones have their own limit formula.
+
+    A hair apart is exact enough and simpler.
+
+    Args:
+        input_s: time constant of the input, s.
+        tau: time constant of the lag, s.
+    """
+    return input_s if abs(input_s - tau) > 1e-4 * tau else input_s * 1.0002
+
+
 def lagged_decay(u: float, input_s: float, tau: float) -> float:
     """Response of a first-order lag to `exp(-u / input_s)` that sets in at u = 0.
 
@@ -196,6 +218,5 @@ def lagged_decay(u: float, input_s: float, tau: float) -> float:
         input_s: time constant of the input.
         tau: time constant of the lag.
     """
-    # equal time constants have their own limit formula; a hair apart is exact enough and simpler
-    t = input_s if abs(input_s - tau) > 1e-4 * tau else input_s * 1.0002
+    t = apart(input_s, tau)
     return t / (t - tau) * (math.exp(-u / t) - math.exp(-u / tau))
