@@ -4,14 +4,16 @@ A level goes to a new place up to 1 m away, up or down, or stays, two to four ti
 apart: up to 8 mm/s, far more than the 1 mm/s that a purge is meant for. 200 plants with
 `pytest -m campaign -s tests/campaign/test_watch.py`, which prints the figures; a few of them without the mark.
 
-Of 200 tight tubes, 177,840 estimates: 12 % blind (before a second purge has told of the leak, for the most part), 260
-further off than 5 % of the movement, twice their uncertainty and 10 mm. Nearly all of these call for a purge at once,
-and stand in the second interval, when the leak is not known well yet, or count from a reading that was off itself (a
-level that fell by 6 mm/s). Of what was said just before a purge 90 % was within 5 % and 10 mm; the rest is noise and
-frozen ripple, which a long line multiplies by up to seven, and stands in the uncertainty.
+What is asserted of a tight tube: just before a purge, within 5 % of the movement since the last one and what is stated
+with it (k = 2); meanwhile, never silently further off than 5 % of the furthest movement, that, and 10 mm, which is
+what a transmitter's damping and a bubble of the tip hide of a level that goes by 8 mm/s.
 
-Of 200 tubes that leak 50 Pa/s, 167,879 estimates: 87 % blind, 34 silently wrong (worst 153 mm), 872 early purges beside
-1,600 of the timer.
+Of 200 tight tubes, 173,168 estimates in pressures recorded with the rig's own steps of 5 s: 14 % blind, 5 further off,
+each for one look at the moment at which the level sets off. There the rig's pressure is a step late (see `advance`);
+with short steps none of these plants has one. Of 1,082 said just before a purge all were within 5 % and what is
+stated (median 21 mm), 99.5 % within 5 % and 10 mm.
+
+Of 107 tubes that leak 50 Pa/s, 88,487 estimates recorded likewise: 94 % blind, none silently wrong.
 """
 
 from __future__ import annotations
@@ -29,6 +31,7 @@ from lungfish.rig.plant import Plant
 from tests.campaign.seeded_plants import SeededPlant, draw_plant
 
 LOOK_S = 5.0
+FINE_S = 0.5
 STEP_M = 0.05
 
 
@@ -48,6 +51,16 @@ class Said:
     def error_m(self) -> float:
         assert self.estimate.moved_m is not None
         return self.estimate.moved_m.value - self.moved_m
+
+    @property
+    def within(self) -> bool:
+        """Within 5 % of the movement since the last purge, and its own stated uncertainty (k = 2).
+
+        Without the latter nothing would be within 5 % of a movement of a millimetre: the trapped pressure is known no
+        better than noise and frozen ripple let the reading know it, and a long line multiplies both by up to seven.
+        """
+        assert self.estimate.moved_m is not None
+        return abs(self.error_m) <= 0.05 * abs(self.moved_m) + 2.0 * self.estimate.moved_m.u
 
     def wrong(self, *, act: bool) -> bool:
         """Further off than what is stated with it; one that calls for a purge is told right at once."""
@@ -87,6 +100,17 @@ def wandering(rng: random.Random, low_m: float, high_m: float, timer_s: float) -
     return level_m
 
 
+def advance(plant: Plant, to_s: float) -> None:
+    """Let time pass, in short steps while the level moves.
+
+    The rig lets the level make its way at the end of a step, and the line's air then follows from there: with steps of
+    5 s the pressure would be up to 5 s late.
+    """
+    while plant.now_s < to_s and plant.params.level_m(plant.now_s) != plant.params.level_m(to_s):
+        plant.advance(min(to_s, plant.now_s + FINE_S))
+    plant.advance(to_s)
+
+
 def watched(drawn: SeededPlant, seed: int, *, timer_s: float, purges: int, act: bool, leak_pa_s: float = 0.0) -> Run:
     """Purge by the timer, and early if the watch may act; keep what it says."""
     rng, setup = random.Random(seed), drawn.setup
@@ -116,7 +140,7 @@ def watched(drawn: SeededPlant, seed: int, *, timer_s: float, purges: int, act: 
         called, said = False, None
         at_s = reading.ended_at_s + rng.random() * LOOK_S
         while at_s < due_s and not called:
-            plant.advance(at_s)
+            advance(plant, at_s)
             estimate = watch.feed(at_s, plant.gauge_pa())
             now_m = level_m(at_s)
             furthest_m = max(furthest_m, now_m, key=lambda m: abs(m - was_m))
@@ -127,7 +151,7 @@ def watched(drawn: SeededPlant, seed: int, *, timer_s: float, purges: int, act: 
             at_s += LOOK_S
         if said is not None and not called and timed > 2:
             last.append(said)
-        plant.advance(max(plant.now_s, at_s if called else due_s))
+        advance(plant, max(plant.now_s, at_s if called else due_s))
     return Run(last, every, early, timed)
 
 
@@ -137,6 +161,8 @@ class Sum:
     blind: int
     close: float
     """Share of what was said just before a purge by the timer that is within 5 % of the movement and 10 mm."""
+    within: float
+    """The same, for 5 % of the movement and what is stated."""
     wrong: list[Said]
     """What was said without a call or a word of blindness, and is further off than 5 % and twice its uncertainty."""
     early: int
@@ -154,6 +180,7 @@ def surveyed(seeds: range, *, act: bool, leak_pa_s: float) -> Sum:
         said=len(every),
         blind=sum(said.estimate.decision is Decision.BLIND for said in every),
         close=sum(close) / max(1, len(close)),
+        within=sum(said.within for said in last) / max(1, len(last)),
         wrong=[said for said in every if said.wrong(act=act)],
         early=sum(run.early for run in runs),
         timed=sum(run.timed for run in runs),
@@ -163,13 +190,14 @@ def surveyed(seeds: range, *, act: bool, leak_pa_s: float) -> Sum:
     print(
         f"\n{len(seeds)} plants, leak {leak_pa_s:g} Pa/s: {result.said} estimates, {result.blind} blind, "
         f"{len(result.wrong)} silently wrong (worst {worst_mm} mm); {result.close:.1%} of {len(last)} before a purge "
-        f"within 5 % and 10 mm; {result.early} early purges beside {result.timed}"
+        f"within 5 % and 10 mm, {result.within:.1%} within 5 % and 2 u; "
+        f"{result.early} early purges beside {result.timed}"
     )
     return result
 
 
 SEEDS = [
-    pytest.param(range(6), id="few"),
+    pytest.param(range(6), id="few", marks=pytest.mark.timeout(600)),
     pytest.param(range(200), id="all", marks=[pytest.mark.campaign, pytest.mark.timeout(3600)]),
 ]
 
@@ -177,8 +205,9 @@ SEEDS = [
 @pytest.mark.parametrize("seeds", SEEDS)
 def test_a_movement_of_a_tight_tube_s_level_is_told_within_5_percent_and_noise(seeds: range) -> None:
     result = surveyed(seeds, act=False, leak_pa_s=0.0)
-    assert len(result.wrong) <= 0.002 * result.said
-    assert result.close >= 0.85
+    assert not result.wrong
+    assert result.within >= 0.99
+    assert result.close >= 0.97
     assert result.blind < 0.25 * result.said, "a watch that says nothing is never wrong"
 
 
@@ -186,6 +215,6 @@ def test_a_movement_of_a_tight_tube_s_level_is_told_within_5_percent_and_noise(s
 def test_a_leak_never_makes_it_silently_wrong_nor_purge_more_than_twice_as_often(seeds: range) -> None:
     """50 Pa/s at half the full head empties a tube in minutes."""
     result = surveyed(seeds, act=True, leak_pa_s=50.0)
-    assert len(result.wrong) <= 0.001 * result.said
+    assert not result.wrong
     assert result.most_early <= 0
     assert result.early > 0

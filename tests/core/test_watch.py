@@ -19,7 +19,7 @@ from lungfish.core.setup import CycleSetup, Learned
 from lungfish.core.watch import Decision, Estimate, Watch
 from lungfish.core.watch_alarms import AlarmCalls, AlarmLevels
 from lungfish.core.watch_limits import EarlyPurges
-from lungfish.core.watch_tube import TubeTraits
+from lungfish.core.watch_tube import TubeTraits, first_traits
 from lungfish.rig.drive import run_plant_cycle
 from tests.core.samples import SUMP, plant_of, setup_of
 
@@ -222,6 +222,49 @@ def test_a_leak_that_is_known_badly_makes_it_blind_and_does_not_call() -> None:
         decisions.append(tube.feed(pressure_pa).decision)
     assert decisions[-1] is Decision.BLIND
     assert Decision.PURGE not in decisions, "or a leaky tube would purge for ever"
+
+
+def test_a_tube_that_loses_nothing_is_not_said_to_leak() -> None:
+    """The mean of leaks that may be is never nothing: it would hide a rise of a tight tube's level time and again."""
+    traits = TubeTraits(leak_per_s=2e-4, leak_u_per_s=2e-4)
+    for _ in range(2):
+        traits = traits.corrected([-1e7 * leak for leak in traits.leaks_per_s()], 100.0, hidden_pa=0.0)
+    assert traits.leak_per_s == 0.0
+    assert traits.leak_u_per_s > 5e-6, "nor is it sure"
+
+
+def test_a_leak_that_purges_find_is_kept() -> None:
+    traits = TubeTraits(leak_per_s=2e-4, leak_u_per_s=2e-4)
+    for _ in range(3):
+        traits = traits.corrected([1e7 * (3e-4 - leak) for leak in traits.leaks_per_s()], 100.0, hidden_pa=0.0)
+    assert traits.leak_per_s == pytest.approx(3e-4, rel=0.1)
+
+
+def test_after_one_opening_alone_the_tube_may_still_be_tight() -> None:
+    """Stated with twice the uncertainty: a level that fell and rose again owes an opening as much as a leak does."""
+    learned = replace(known(SUMP)[1], lost_pa_s=20.0, leak_pa_s=20.0, leak_u_pa_s=0.1)
+    traits = first_traits(SUMP, learned, 20_000.0, 3600.0)
+    assert traits.leak_per_s > 0.0
+    assert traits.leak_per_s <= 2.0 * traits.leak_u_per_s
+
+
+def test_a_last_value_that_rises_counts_as_the_rise_that_it_may_be() -> None:
+    """The median is a look late: what it has not taken in yet stands in the uncertainty, the air's part included."""
+    tube = Tube(LONG)
+    tube.move(0.0)
+    onset = tube.feed(tube.squeezed_pa(0.2))
+    assert onset.moved_m is not None
+    assert abs(0.2 - onset.moved_m.value) < 2.0 * onset.moved_m.u
+
+
+def test_a_restricted_tube_whose_pressure_is_not_at_rest_is_not_counted_from() -> None:
+    tube = Tube(SUMP)
+    narrow = Finding(code=Diagnosis.TUBE_RESTRICTED, quality=Quality.UNCERTAIN, sentence="")
+    moving = replace(tube.reading.features, shut_in_slope_pa_s=-100.0)
+    tube.watch.taken(replace(tube.reading, findings=(narrow,), features=moving), tube.learned, called=False)
+    assert tube.move(0.0).decision is Decision.BLIND
+    tube.watch.taken(replace(tube.reading, findings=(narrow,)), tube.learned, called=False)
+    assert tube.move(0.0).decision is Decision.QUIET
 
 
 @pytest.mark.parametrize("for_s", [600.0, 3600.0])

@@ -22,7 +22,7 @@ from lungfish.core.expect import unit_weight_pa_m
 from lungfish.core.level import freeze_sd_pa
 from lungfish.core.reading import Reading
 from lungfish.core.setup import CycleSetup, Learned
-from lungfish.core.watch_air import STILL, Air, Seen, Since
+from lungfish.core.watch_air import STILL, VARYING, Air, Seen, Since, budget_u_pa
 from lungfish.core.watch_alarms import AlarmCalls, AlarmLevels
 from lungfish.core.watch_limits import EarlyPurges
 from lungfish.core.watch_tube import TubeTraits, first_traits
@@ -47,6 +47,9 @@ _SLOW_SURE = 2.0
 """Standard uncertainties of what is slow, which is no more than the square root of three of them."""
 _RECENT_S = 120.0
 """A movement of late is one within so long."""
+_STIRRED = 0.25
+"""Share of the step by which a restricted tube's pressure moves after closing when it is not at rest: its air leaves
+slowly, or the level moves, and nobody can tell which."""
 _COOLING_K_S = 2.0 / 3600.0
 """How fast the air's temperature may change: a swing of 15 K over a day does 2 K/h at most."""
 _MOST_COOLING_K = 15.0
@@ -61,17 +64,6 @@ _NOT_WATCHED = {
     Diagnosis.TRANSMITTER_FROZEN,
 }
 """After these the tube is not known to be full of air and shut, or its pressure is not believed."""
-_VARYING = (
-    "noise",
-    "damping",
-    "resolution",
-    "ripple frozen at closing",
-    "friction left over",
-    "onset of the leak",
-    "air at the tip not proven",
-    "held back at the tip",
-)
-"""Lines of a level's budget that differ from one reading to the next; the others cancel in a difference."""
 
 
 class Decision(Enum):
@@ -203,25 +195,31 @@ class Watch:
             return None
         # back to the moment that the reading is true for: what moved since then moved in a shut tube as well
         slope_pa_s = reading.features.shut_in_slope_pa_s or 0.0
-        start_pa = shut_pa - slope_pa_s * max(0.0, shut_s - reading.shut_at_s)
+        went_pa = slope_pa_s * max(0.0, shut_s - reading.shut_at_s)
+        if Diagnosis.TUBE_RESTRICTED in reading.codes and abs(went_pa) > _STIRRED * self._step_m * self._weight_pa_m:
+            self._why_blind = "the last reading found the tube restricted and its pressure not at rest"
+            return None
+        start_pa = shut_pa - went_pa
         if self.traits is None:
             self.traits = first_traits(self._setup, learned, start_pa, self._timer_s)
         self.traits = self.traits.doubted(self._setup, learned, start_pa)
         self.early.begin(reading.ended_at_s)
-        resolution_pa = _budget_u_pa(reading, ("resolution",), self._weight_pa_m)
+        resolution_pa = budget_u_pa(reading, ("resolution",), self._weight_pa_m)
         traits = self.traits
         leaks = traits.leaks_per_s()
         noise_pa = math.hypot(_NOISE_PA if learned.noise_pa is None else learned.noise_pa, resolution_pa)
         return Since(
             level_m=level,
             head_pa=head.value,
-            varying_u_pa=_budget_u_pa(reading, _VARYING, self._weight_pa_m),
+            varying_u_pa=budget_u_pa(reading, VARYING, self._weight_pa_m),
             start_pa=start_pa,
             start_s=reading.shut_at_s,
             sd_pa=_MEDIAN_SD * max(_LEAST_NOISE_PA, noise_pa),
             freeze_pa=freeze_sd_pa(self._setup, learned),
             airs=tuple(Air(leak_per_s=leak, full_gauge_pa=start_pa) for leak in leaks),
-            weights=tuple(traits.weight(leak) for leak in leaks),
+            weights=traits.weights(),
+            likely=tuple(traits.likely(leak) for leak in leaks),
+            start_u_pa=(reading.features.shut_in_slope_u_pa_s or 0.0) * max(0.0, shut_s - reading.shut_at_s),
             values=deque([(shut_s, shut_pa)], maxlen=_MEDIAN_OF),
             last_s=reading.shut_at_s,
             gauge_pa=start_pa,
@@ -257,10 +255,12 @@ class Watch:
         went_on_pa = since.slope_pa_s * late_s
         blur_pa = math.hypot(
             since.varying_u_pa,
-            _budget_u_pa(reading, _VARYING, self._weight_pa_m),
+            budget_u_pa(reading, VARYING, self._weight_pa_m),
             self._noise_pa(since),
             self._slow_pa(since, since.last_s - since.start_s),
             went_on_pa,
+            # how it moves at the reading, it may have moved ever since the last value
+            late_s * since.amplified * (reading.features.shut_in_slope_pa_s or 0.0) - went_on_pa,
         )
         found_pa = reading.head_pa.value - since.head_pa - went_on_pa
         self.traits = self.traits.corrected(
@@ -286,11 +286,15 @@ class Watch:
         since.recent.append((t_s, rise_pa))
         while since.recent[0][0] < t_s - _RECENT_S:
             since.recent.popleft()
-        apart = (w * (each_pa - rise_pa) ** 2 for w, each_pa in zip(since.weights, since.rises_pa, strict=True))
-        leak_pa = since.leak_u_pa = math.sqrt(math.fsum(apart) / math.fsum(since.weights))
+        apart_pa = [each_pa - rise_pa for each_pa in since.rises_pa]
+        var_pa2 = math.fsum(w * pa**2 for w, pa in zip(since.weights, apart_pa, strict=True)) / math.fsum(since.weights)
+        # twice the uncertainty reaches to every leak that is likely, on the one side of the rise as on the other
+        reach_pa = max(abs(pa) for pa, likely in zip(apart_pa, since.likely, strict=True) if likely)
+        leak_pa = since.leak_u_pa = max(math.sqrt(var_pa2), 0.5 * reach_pa)
         factor_pa = self._traits.factor_u * since.hidden_pa
         # a last value that does not fit may be a wild one, or where the level has gone meanwhile
-        unlike_pa = since.amplified * (since.values[-1][1] - gauge_pa)
+        last_pa = since.values[-1][1]
+        unlike_pa = (1.0 + per_pa if last_pa > gauge_pa else since.amplified) * (last_pa - gauge_pa)
         since.u_pa = math.hypot(
             self._noise_pa(since), unlike_pa, leak_pa, factor_pa, self._slow_pa(since, t_s - since.start_s)
         )
@@ -306,13 +310,13 @@ class Watch:
         alarm = self._alarm(since, t_s, estimate)
         if alarm is not None:
             return replace(estimate, decision=Decision.PURGE, reason=alarm, urgent=True)
-        why = self._called(since)
-        if why is not None:
-            held = self.early.held(t_s)
-            decision = Decision.PURGE if held is None else Decision.HELD
-            return replace(estimate, decision=decision, reason=why if held is None else f"{why}, but {held}")
-        blind = self._blind(since)
-        return estimate if blind is None else replace(estimate, decision=Decision.BLIND, reason=blind)
+        why, blind = self._called(since), self._blind(since)
+        held = None if why is None else self.early.held(t_s)
+        if why is not None and held is None:
+            return replace(estimate, decision=Decision.PURGE, reason=why)
+        if blind is not None:
+            return replace(estimate, decision=Decision.BLIND, reason=blind)
+        return estimate if why is None else replace(estimate, decision=Decision.HELD, reason=f"{why}, but {held}")
 
     def _called(self, since: Since) -> str | None:
         """Why a purge is called for; None: it is not."""
@@ -368,7 +372,8 @@ class Watch:
         return 1.0 if full else 1.0 + per_pa
 
     def _noise_pa(self, since: Since) -> float:
-        return since.amplified * math.hypot(since.sd_pa, since.freeze_pa)
+        # of the ripple the closing froze one part, and a fall or the last bubble another
+        return since.amplified * math.hypot(since.sd_pa, math.sqrt(2.0) * since.freeze_pa, since.start_u_pa)
 
     def _sure_pa(self, since: Since) -> float:
         return since.amplified * math.hypot(_SURE * since.sd_pa, _RIPPLE_SURE * since.freeze_pa)
@@ -389,12 +394,3 @@ class Watch:
     def _failed(self, gauge_pa: float) -> bool:
         low, high = self._setup.fail_low_pa, self._setup.fail_high_pa
         return (low is not None and gauge_pa <= low) or (high is not None and gauge_pa >= high)
-
-
-def _budget_u_pa(reading: Reading, names: tuple[str, ...], weight_pa_m: float) -> float:
-    """Part of a level's uncertainty that comes from some lines of its budget, as Pa."""
-    if reading.budget is None:
-        return 0.0
-    return math.hypot(
-        0.0, *(line.u for line in reading.budget.contributions if line.name in names and line.unit == "Pa")
-    )

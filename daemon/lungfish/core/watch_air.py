@@ -8,15 +8,25 @@ from collections import deque
 from dataclasses import dataclass, field
 
 from lungfish.core.budget import Measured
+from lungfish.core.reading import Reading
 
-__all__ = ["STILL", "Air", "Seen", "Since"]
+__all__ = ["STILL", "VARYING", "Air", "Seen", "Since", "budget_u_pa"]
 
 STILL = 3.0
 """Standard deviations of the median within which a tube counts as still full."""
 _SLOPE = 6.0
 """Standard deviations of the median beyond which the way from one value to the next is no noise."""
-
-
+VARYING = (
+    "noise",
+    "damping",
+    "resolution",
+    "ripple frozen at closing",
+    "friction left over",
+    "onset of the leak",
+    "air at the tip not proven",
+    "held back at the tip",
+)
+"""Lines of a level's budget that differ from one reading to the next; the others cancel in a difference."""
 _MOVED_M = 0.01
 """Two readings that differ by less than this are not said to show a movement."""
 _RECENT_S = 60.0
@@ -92,6 +102,8 @@ class Since:
     """Trapped pressure at the moment that the reading is true for, Pa."""
     start_s: float
     """When the tube was shut."""
+    start_u_pa: float
+    """Standard uncertainty of that pressure for it is gone back to, Pa."""
     sd_pa: float
     """Standard deviation of the median, Pa."""
     freeze_pa: float
@@ -99,7 +111,9 @@ class Since:
     airs: tuple[Air, ...]
     """With each leak that may be, in order; the likeliest in the middle."""
     weights: tuple[float, ...]
-    """How likely each is."""
+    """What each stands for: how likely it is, and for how wide a part of the scale."""
+    likely: tuple[bool, ...]
+    """Whether it is within two standard uncertainties."""
     values: deque[tuple[float, float]]
     """The last values: monotonic time in s, gauge pressure in Pa."""
     last_s: float
@@ -135,3 +149,18 @@ class Since:
         if abs(before_pa) > _SLOPE * self.sd_pa and before_pa * now_pa > 0.0:
             return middle_pa + math.copysign(min(abs(now_pa), 2.0 * abs(before_pa)), now_pa)
         return statistics.median((first_pa, middle_pa, last_pa))
+
+
+def budget_u_pa(reading: Reading, names: tuple[str, ...], weight_pa_m: float) -> float:
+    """Part of a level's uncertainty that comes from some lines of its budget, as Pa.
+
+    Args:
+        reading: that has the level.
+        names: the lines.
+        weight_pa_m: what a metre of the liquid weighs, Pa/m.
+    """
+    if reading.budget is None:
+        return 0.0
+    return math.hypot(
+        0.0, *(line.u for line in reading.budget.contributions if line.name in names and line.unit == "Pa")
+    )

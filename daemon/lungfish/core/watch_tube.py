@@ -89,6 +89,23 @@ class TubeTraits:
         """
         return math.exp(-0.5 * ((leak_per_s - self.leak_per_s) / self.leak_u_per_s) ** 2)
 
+    def likely(self, leak_per_s: float) -> bool:
+        """Whether a leak is within two standard uncertainties of the likeliest.
+
+        Args:
+            leak_per_s: the leak, 1/s.
+        """
+        return self.weight(leak_per_s) > 0.99 * _LIKELY
+
+    def weights(self) -> tuple[float, ...]:
+        """What each leak that may be stands for: how likely it is, and for how wide a part of the scale."""
+        leaks = self.leaks_per_s()
+        padded = (leaks[0], *leaks, leaks[-1])
+        return tuple(
+            self.weight(leak) * 0.5 * (above - below)
+            for below, leak, above in zip(padded, leaks, padded[2:], strict=False)
+        )
+
     def corrected(self, missed_pa: Sequence[float], blur_pa: float, *, hidden_pa: float) -> TubeTraits:
         """What a purge teaches: Bayes' rule on the leaks that may be, then a Kalman step for the factor, bounded.
 
@@ -101,7 +118,7 @@ class TubeTraits:
         """
         leak, leak_u, left_pa = self._leak_after(missed_pa, math.hypot(blur_pa, hidden_pa * self.factor_u))
         # what the leak may have done tells nothing of the factor
-        likely = [self.weight(each) for each in self.leaks_per_s()]
+        likely = self.weights()
         middle_pa = missed_pa[len(missed_pa) // 2]
         apart = math.fsum(w * (pa - middle_pa) ** 2 for w, pa in zip(likely, missed_pa, strict=True))
         leak_pa = math.sqrt(apart / math.fsum(likely))
@@ -146,6 +163,9 @@ class TubeTraits:
         mean = math.fsum(w * leak for w, (leak, _) in zip(weights, fine, strict=False)) / total
         left = math.fsum(w * missed for w, (_, missed) in zip(weights, fine, strict=False)) / total
         var = math.fsum(w * (leak - mean) ** 2 for w, (leak, _) in zip(weights, fine, strict=False)) / total
+        if leaks[0] <= 0.0 and likely[0] <= fine[0][0]:
+            # no leak explains it as well; the mean of what may be is never nothing, so in a tight tube it is wrong
+            mean, var, left = 0.0, var + mean**2, fine[0][1]
         # a posterior that is flat, or cut off at nothing, reaches further than its standard deviation says
         reach = 0.5 * max(likely[-1] - mean, mean - likely[0])
         return mean, math.hypot(max(math.sqrt(var), reach), _BENT * (leaks[-1] - leaks[-2])), left
@@ -168,6 +188,8 @@ def first_traits(setup: CycleSetup, learned: Learned, gauge_pa: float, timer_s: 
         low_pa_s, high_pa_s = sorted((seen_pa_s, max(0.0, learned.lost_pa_s)))
         u_pa_s = math.hypot(_PURGE_PA / timer_s, 0.1 * high_pa_s, 0.5 * learned.leak_u_pa_s)
     leak_pa_s, u_pa_s = 0.5 * (low_pa_s + high_pa_s), math.hypot(0.6 * (high_pa_s - low_pa_s), u_pa_s)
+    # one opening alone can't tell a leak from a level that fell and rose again meanwhile: all of it may be that
+    u_pa_s = max(u_pa_s, 0.5 * leak_pa_s)
     per_pa = _per_pa(setup, gauge_pa)
     return TubeTraits(
         leak_per_s=leak_pa_s * per_pa,
