@@ -207,7 +207,7 @@ class Daemon:
         for valve in self._valves():
             valve.ensure_shut()
         if alone := valves_shut_by_this_computer_alone(self._site.valves):
-            self._journal.event("valve", shut_by_this_computer_alone(alone), level=logging.WARNING)
+            self._journal.event("outside-layer", shut_by_this_computer_alone(alone), level=logging.WARNING)
         works = [
             asyncio.create_task(
                 keep_running(name, loop.run, self._clock, self._journal, self._stopping),
