@@ -17,7 +17,7 @@ def test_the_help_names_every_command_and_opens_with_the_cautions(capsys: pytest
     assert end.value.code == 0
     text = capsys.readouterr().out
     for command in COMMANDS:
-        assert re.search(rf"^ +{command} +\w", text, re.MULTILINE), command
+        assert re.search(rf"^ +{command}\s+\w", text, re.MULTILINE), command
     assert "never a safety function" in text
     assert "Shut the air off" in text
 
