@@ -11,7 +11,6 @@ from pathlib import Path
 
 import pytest
 
-from lungfish.app.bus_load import predicted_transactions_s
 from lungfish.app.rehearsal import Plot, Rehearsal, rehearse
 from lungfish.app.rehearsal_notes import AlarmSeen, ErrorMeter, Shown
 from lungfish.app.rehearsal_plot import filling_of, plot_of
@@ -96,12 +95,6 @@ def test_jumping_changes_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     jumped = rehearse(plot(2.0, tanks=2))
     monkeypatch.setattr(JumpingLoop, "jump", lambda _self, _at_s: False)
     assert rehearse(plot(2.0, tanks=2)) == jumped
-
-
-def test_the_load_of_the_bus_is_as_predicted(four_hours: Rehearsal) -> None:
-    (measured,) = four_hours.transactions_s.values()
-    (predicted,) = predicted_transactions_s(plot(1.0, tanks=2).site).values()
-    assert predicted == pytest.approx(measured, rel=0.2)
 
 
 def test_a_slow_bus_makes_tanks_wait_for_their_turn() -> None:

@@ -148,6 +148,13 @@ def test_a_budget_below_what_every_asks_for_is_called_unwise(tmp_path: Path, whe
     assert "longer `every`" in warning.right
 
 
+def test_a_budget_below_what_the_busiest_hours_ask_for_is_called_unwise(tmp_path: Path) -> None:
+    schedule = '    schedule: [{from: "06:00", to: "09:00", every: 5 min}]\n'
+    (warning,) = loaded(with_tank("{purges_per_hour: 10}") + schedule, tmp_path).warnings
+    assert "`schedule` asks for 12 purges an hour" in warning.wrong
+    assert loaded(with_tank("{purges_per_hour: 12}") + schedule, tmp_path).warnings == ()
+
+
 def test_the_wait_for_the_supply_becomes_si(tmp_path: Path) -> None:
     text = f"{with_tank('{supply_wait: 5 min}')}    inputs: {{supply: {{link: panel, unit: 1, input: 0}}}}\n"
     assert loaded(text, tmp_path).tanks["sump"].budget == Limits(rest_s=2.0, supply_wait_s=300.0)

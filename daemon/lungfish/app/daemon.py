@@ -14,6 +14,7 @@ from lungfish.app.air_budget import AirBudget
 from lungfish.app.hold_off import HoldOff
 from lungfish.app.isolating import Isolator
 from lungfish.app.journal import Journal
+from lungfish.app.link_turns import LinkTurns, TimedTransmitter
 from lungfish.app.notify import ServiceManager
 from lungfish.app.progress import Progress
 from lungfish.app.purge_valve import OpenWatch, PurgeValve
@@ -68,6 +69,7 @@ def build_tank_loop(
     watch: OpenWatch | None = None,
     make_cycle: CycleMaker = Cycle,
     budget: AirBudget | None = None,
+    turns: LinkTurns | None = None,
 ) -> TankLoop:
     """Put one tank's loop together.
 
@@ -82,6 +84,7 @@ def build_tank_loop(
         watch: shuts valves that are open too long.
         make_cycle: makes the machine for one cycle.
         budget: what may be spent of the air; None: nothing limits it.
+        turns: on the transmitter's link; None: nothing else goes on there.
     """
     name = tank.name
 
@@ -119,7 +122,7 @@ def build_tank_loop(
     return TankLoop(
         tank,
         setup,
-        devices.transmitters[name],
+        devices.transmitters[name] if turns is None else TimedTransmitter(devices.transmitters[name], turns),
         valve,
         clock,
         journal,
@@ -132,6 +135,7 @@ def build_tank_loop(
         budget,
         site.timezone,
         HoldOff(name, tank.schedule.hold_off, contacts, clock, journal) if contacts else None,
+        turns,
     )
 
 
@@ -177,6 +181,7 @@ class Daemon:
         self._stopping = asyncio.Event()
         air = AirPermits(site.air.simultaneous)
         budget = AirBudget(site, clock, journal, devices.switches)
+        self._turns = {name: LinkTurns() for name in site.links}
         self.loops = {
             name: build_tank_loop(
                 site,
@@ -189,6 +194,7 @@ class Daemon:
                 watch=watch,
                 make_cycle=make_cycle,
                 budget=budget,
+                turns=self._turns[tank.transmitter.link],
             )
             for name, tank in site.tanks.items()
         }
@@ -216,6 +222,7 @@ class Daemon:
             for name, loop in self.loops.items()
         ]
         tending = asyncio.create_task(self._tend(), name="service manager")
+        opening = asyncio.create_task(self._let_cycles_begin(), name="turns")
         try:
             if leave_off is None:
                 await stop.wait()
@@ -228,6 +235,7 @@ class Daemon:
                     await _first_of(stop.wait(), asyncio.wait(works))
         finally:
             tending.cancel()
+            opening.cancel()
             all_shut = await self._finish(works, stop.is_set())
         return all_shut
 
@@ -246,6 +254,12 @@ class Daemon:
 
     def _valves(self) -> list[PurgeValve]:
         return [valve for loop in self.loops.values() for valve in loop.every_valve]
+
+    async def _let_cycles_begin(self) -> None:
+        """On a slow link the first cycle would else find no time to read between the commands that shut every valve."""
+        await asyncio.wait({valve.ensure_shut() for valve in self._valves()}, timeout=_READY_WITHIN_S)
+        for turns in self._turns.values():
+            turns.begin()
 
     async def _tend(self) -> None:
         """Tell the service manager when all runs, then feed its watchdog for as long as work gets done."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from lungfish.app.clock import Stamps
 from lungfish.app.schedule import interval_text
@@ -11,7 +11,11 @@ from lungfish.app.slots import Slots, slots_of
 from lungfish.config.model import Tank
 from lungfish.ports import ClockState
 
-__all__ = ["Purge", "outlook"]
+__all__ = ["Purge", "outlook", "purges_a_day"]
+
+_DAY_S = 86400.0
+_WEEK_S = 7.0 * _DAY_S
+"""What a schedule asks for differs from weekday to weekday."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,3 +75,17 @@ def outlook(tank: Tank, timezone: str, begin_utc_s: float, duration_s: float) ->
         yield Purge(begin_utc_s + clock.now_s, "the first" if first else why)
         first = False
         clock.now_s, _ = slots.next_slot(clock.now_s)
+
+
+def purges_a_day(tank: Tank, timezone: str, begin_utc_s: float) -> float:
+    """Purges that timer and schedule ask for in a day, as the mean of a week; a rest out of service is not in it.
+
+    Args:
+        tank: the tank.
+        timezone: of its site, IANA name.
+        begin_utc_s: when the week begins, s since 1970-01-01 UTC.
+    """
+    if tank.schedule.plain:
+        return _DAY_S / tank.every_s
+    in_service = replace(tank, schedule=replace(tank.schedule, out_of_service=None))
+    return sum(1 for _ in outlook(in_service, timezone, begin_utc_s, _WEEK_S)) * _DAY_S / _WEEK_S

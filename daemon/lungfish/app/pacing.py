@@ -8,8 +8,8 @@ from lungfish.core.reading import Reading
 
 __all__ = ["Pacing"]
 
-_EARLY_S = 1.0
-"""Less than this before its slot, a cycle is no early one."""
+_ON_TIME_S = 1.0
+"""Less than this from its slot, a cycle keeps its place."""
 
 _ROUNDING = 1e-9
 """Share of a period by which a slot may seem past because of floating point alone."""
@@ -34,13 +34,15 @@ class Pacing:
         """Never: that needs a schedule."""
         return False
 
-    def began(self, now_s: float) -> None:
-        """A cycle begins; one that begins before its slot moves the slots, so that none comes hard upon it.
+    def began(self, now_s: float, *, after_others: bool = False) -> None:
+        """A cycle begins. One that begins before its slot moves the slots, so that none comes hard upon it.
 
         Args:
             now_s: monotonic time.
+            after_others: it had to wait for other tanks on its link. That moves the slots too: tanks that are due at
+                once are spread from then on, and their watches need not stand back for each other in every slot.
         """
-        if now_s < self._due_s - _EARLY_S:
+        if now_s < self._due_s - _ON_TIME_S or (after_others and now_s > self._due_s + _ON_TIME_S):
             self._first_s, self._number, self._due_s = now_s, 0, now_s
 
     def found(self, reading: Reading) -> None:

@@ -31,7 +31,7 @@ from lungfish.rig.ports import RigCoil
 from lungfish.rig.server import plant_for
 from lungfish.study.ledger import TimerPurge, continuous_m3_s, fixed_timer
 
-__all__ = ["BEGIN", "Plot", "Rehearsal", "TankResult", "Way", "rehearse"]
+__all__ = ["BEGIN", "Plot", "Rehearsal", "TankResult", "Way", "begin_utc_s", "rehearse"]
 
 BEGIN = datetime(2026, 1, 5)  # noqa: DTZ001 - the site's zone is put to it: a Monday, far from any daylight change
 _LITRES = 1000.0
@@ -129,6 +129,15 @@ class Rehearsal:
     """The daemon ended with every valve confirmed shut."""
 
 
+def begin_utc_s(site: Site) -> float:
+    """When a rehearsal begins, s since 1970-01-01 UTC: at midnight of the site.
+
+    Args:
+        site: the site.
+    """
+    return BEGIN.replace(tzinfo=ZoneInfo(site.timezone)).timestamp()
+
+
 def rehearse(plot: Plot, on_progress: Callable[[float], None] = lambda _at_s: None) -> Rehearsal:
     """Run the daemon through it.
 
@@ -141,7 +150,7 @@ def rehearse(plot: Plot, on_progress: Callable[[float], None] = lambda _at_s: No
 
 async def _rehearse(plot: Plot, on_progress: Callable[[float], None]) -> Rehearsal:
     clock = JumpingClock()
-    begin_s = BEGIN.replace(tzinfo=ZoneInfo(plot.site.timezone)).timestamp()
+    begin_s = begin_utc_s(plot.site)
     notes = {name: _Notes(plot, name) for name in plot.site.tanks}
 
     def heard(record: ReadingRecord) -> None:

@@ -104,11 +104,12 @@ class Slots:
         spec = self._tank.schedule.out_of_service
         return spec is not None and self._stamps.utc_s() < spec.until_utc_s
 
-    def began(self, now_s: float) -> None:
-        """A cycle begins.
+    def began(self, now_s: float, *, after_others: bool = False) -> None:
+        """A cycle begins; one that had to wait, for whatever reason, moves what follows.
 
         Args:
             now_s: monotonic time.
+            after_others: it had to wait for other tanks on its link.
         """
         if self._said_out:
             self._said_out = False

@@ -9,11 +9,13 @@ from collections.abc import Callable, Coroutine, Mapping
 from dataclasses import replace
 from typing import Any
 
+from lungfish.app.admission import Admission
 from lungfish.app.air_budget import AirBudget
 from lungfish.app.clearing import Unplugging
 from lungfish.app.hold_off import HoldOff
 from lungfish.app.isolating import Isolator
 from lungfish.app.journal import Journal
+from lungfish.app.link_turns import LinkTurns
 from lungfish.app.pacing import Pacing
 from lungfish.app.progress import Progress
 from lungfish.app.purge_valve import PurgeValve
@@ -82,6 +84,7 @@ class TankLoop:
         budget: what may be spent of the air; None: a person asks for the purge, and has it.
         timezone: of the site, IANA name, for a schedule.
         hold_off: what postpones a purge, if anything does.
+        turns: on the transmitter's link; None: nobody else is on it.
     """
 
     def __init__(
@@ -101,6 +104,7 @@ class TankLoop:
         budget: AirBudget | None = None,
         timezone: str = "UTC",
         hold_off: HoldOff | None = None,
+        turns: LinkTurns | None = None,
     ) -> None:
         self.tank = tank
         self.valve = valve
@@ -124,12 +128,13 @@ class TankLoop:
         self._learned = journal.keeper.learned(tank.name, self._config) or first_learned(setup)
         self._upkeep = Upkeep(tank.name, setup, self._config, journal)
         self._unplugging = Unplugging(tank, setup, journal)
-        self.watching = Watching(tank, setup, clock, journal, self.valves, isolator, budget)
+        self.watching = Watching(tank, setup, clock, journal, self.valves, isolator, budget, turns)
         self._found: Reading | None = None
         self._budget = budget
-        self._postponed = False
         self._timezone = timezone
-        self._hold_off = hold_off
+        self._admission = Admission(
+            tank.name, clock, lambda by_s: progress.promise(tank.name, by_s), hold_off, budget, turns
+        )
         self._pacing: Pacing | Slots | None = None
         self._run: CycleRun | None = None
         self.last_record: ReadingRecord | None = None
@@ -174,14 +179,12 @@ class TankLoop:
             if self._pacing.out_of_service:
                 await self._rest(self._pacing)
                 continue
-            if self._hold_off is not None:
-                await self._hold_off.wait(self._stop, self._promise)
-            reading = await self._cycle_in_budget(urgent=self.watching.urgent)
-            if reading is not None:
-                self._pacing.found(reading)
-                self.watching.taken(reading, self._learned)
-            if reading is not None and not self._stop.is_set() and not await self._clear_after(reading):
-                await self._check_zero_after(reading)
+            try:
+                await self._admission.wait(self._stop, urgent=self.watching.urgent)
+                if not self._stop.is_set():
+                    await self._work(self._pacing)
+            finally:
+                self._admission.ended()
             if not self._stop.is_set():
                 await self._rest(self._pacing)
         self.finish()
@@ -191,18 +194,15 @@ class TankLoop:
         """Hand over to the store what is not kept yet; no further cycle comes."""
         self._upkeep.finish()
 
-    async def _cycle_in_budget(self, *, urgent: bool = False) -> Reading | None:
-        """A cycle as soon as its air may be spent; None when told to stop before it began."""
-        if self._budget is None:
-            return await self.cycle()
-        name = self.tank.name
-        self._postponed = await self._budget.wait(
-            name, self._stop, lambda until_s: self._progress.promise(name, until_s + _NEXT_EVENT_S), urgent=urgent
-        )
-        try:
-            return None if self._stop.is_set() else await self.cycle()
-        finally:
-            self._budget.ended(name)
+    async def _work(self, pacing: Pacing | Slots) -> None:
+        """A cycle, and what it calls for."""
+        reading = await self.cycle()
+        if reading is None:
+            return
+        pacing.found(reading)
+        self.watching.taken(reading, self._learned)
+        if not self._stop.is_set() and not await self._clear_after(reading):
+            await self._check_zero_after(reading)
 
     async def cycle(self) -> Reading | None:
         """Take one cycle now.
@@ -211,7 +211,7 @@ class TankLoop:
             What it found; None when told to stop before it began.
         """
         if self._pacing is not None:
-            self._pacing.began(self._clock.monotonic_s())
+            self._pacing.began(self._clock.monotonic_s(), after_others=self._admission.after_others)
         self._promise()
         await asyncio.gather(self._see_it_shut(), self._upkeep.heed())
         if self._stop.is_set():
@@ -386,7 +386,7 @@ class TankLoop:
         """Wait for the slot as it stands now; False when it has to be worked out again."""
         self._wake.clear()
         due_s, missed = pacing.next_slot(self._clock.monotonic_s())
-        if missed and not self._postponed:
+        if missed and not self._admission.postponed:
             self._journal.event(
                 "gap",
                 f"{missed} slot{'s' if missed > 1 else ''} of {self.tank.name} passed without a cycle, for the one "

@@ -10,6 +10,7 @@ from lungfish.app.air_budget import AirBudget
 from lungfish.app.clock import pause_until
 from lungfish.app.isolating import Isolator
 from lungfish.app.journal import Journal
+from lungfish.app.link_turns import LinkTurns
 from lungfish.app.log import event_log
 from lungfish.app.purge_valve import PurgeValve
 from lungfish.config import Tank
@@ -48,6 +49,7 @@ class Watching:
         must_be_shut: the valves without which the tube is no shut one.
         isolator: what cuts the transmitter off from the tube, if anything does.
         budget: what may be spent of the air; None: no limit.
+        turns: on the transmitter's link, if others are on it.
     """
 
     def __init__(
@@ -59,6 +61,7 @@ class Watching:
         must_be_shut: Sequence[PurgeValve],
         isolator: Isolator | None = None,
         budget: AirBudget | None = None,
+        turns: LinkTurns | None = None,
     ) -> None:
         self._tank = tank
         self._clock = clock
@@ -66,6 +69,7 @@ class Watching:
         self._must_be_shut = must_be_shut
         self._must_be_open = None if isolator is None else isolator.valve
         self._budget = budget
+        self._turns = turns or LinkTurns()
         self._spec = tank.watch
         self._watch = None if tank.watch is None else _watch_of(tank, tank.watch, setup)
         self._called = False
@@ -137,7 +141,8 @@ class Watching:
         if self._watch is None or not self._taken or not self._listens():
             return None
         try:
-            sample = await transmitter.read()
+            async with self._turns.looks:
+                sample = await transmitter.read()
         except DeviceError:
             return None  # the next purge tells of a lost link
         if not self._listens():

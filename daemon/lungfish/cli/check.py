@@ -9,6 +9,11 @@ import sys
 import textwrap
 from collections.abc import Iterable, Iterator
 
+from lungfish.app.bus_load import link_loads
+from lungfish.app.clock import now_utc_s
+from lungfish.app.outlook import purges_a_day
+from lungfish.cli.check_alarms import alarm_rows
+from lungfish.cli.check_links import link_as_json, link_rows
 from lungfish.config import (
     PressureLimitSpec,
     Site,
@@ -104,7 +109,8 @@ def _as_json(file: str, site: Site) -> dict[str, object]:
         "gravity_m_s2": site.gravity_m_s2,
         "atmosphere_abs_pa": site.atmosphere_abs_pa,
         "store": str(site.store_path),
-        "tanks": {name: dataclasses.asdict(meaning_of(site, tank)) for name, tank in site.tanks.items()},
+        "links": {name: link_as_json(load) for name, load in link_loads(site, now_utc_s()).items()},
+        "tanks": {name: dataclasses.asdict(_meaning(site, tank)) for name, tank in site.tanks.items()},
         "shut_by_this_computer_alone": valves_shut_by_this_computer_alone(site.valves),
         "defaults": list(site.defaults),
         "warnings": _told(site.warnings),
@@ -117,9 +123,13 @@ def _as_text(file: str, site: Site) -> Iterator[str]:
     yield from (f"warning: {warning.told(file)}" for warning in site.warnings)
     yield ""
     yield from _site_lines(site)
+    for name, load in link_loads(site, now_utc_s()).items():
+        yield ""
+        yield f"link {name}"
+        yield from (_row(*row) for row in link_rows(site.links[name], load))
     for tank in site.tanks.values():
         yield ""
-        yield from _tank_lines(site, tank, meaning_of(site, tank))
+        yield from _tank_lines(site, tank, _meaning(site, tank))
     yield ""
     yield from _FOOTNOTE
     yield ""
@@ -130,6 +140,10 @@ def _as_text(file: str, site: Site) -> Iterator[str]:
     yield from _CAUTIONS
     if any(tank.clear is not None for tank in site.tanks.values()):
         yield from _CLEAR_CAUTIONS
+
+
+def _meaning(site: Site, tank: Tank) -> TankMeaning:
+    return meaning_of(site, tank, purges_a_day(tank, site.timezone, now_utc_s()))
 
 
 def _counted(count: int, what: str) -> str:
@@ -192,6 +206,7 @@ def _tank_lines(site: Site, tank: Tank, meaning: TankMeaning) -> Iterator[str]:
     worst, half = 1000 * full.level_u_m, 1000 * meaning.half.level_u_m
     yield _row("level at best known to (k = 2)", f"{worst:.0f} mm", f"brim-full; {half:.0f} mm half full")
     yield from _purge_lines(tank, meaning)
+    yield from (_row(*row) for row in alarm_rows(tank))
     yield from _input_lines(tank)
     yield from _vent_lines(tank)
     yield from _clear_lines(site, tank)
@@ -269,16 +284,14 @@ def _purge_lines(tank: Tank, meaning: TankMeaning) -> Iterator[str]:
     yield _row("a purge at least every", _duration(tank.every_s))
     yield from _schedule_lines(tank)
     yield from _budget_lines("this tank, at most", tank.budget)
-    more = ", besides the schedule" if tank.schedule.windows or tank.schedule.crons else ""
     if tank.watch is None:
         yield _row("  sooner", "never", "`watch: off`")
     else:
         looks = f"the shut tube is read every {tank.watch.every_s:g} s"
         yield _row("  sooner, if it may have moved", f"{1000.0 * tank.watch.step_m:g} mm", looks)
         if tank.alarms.levels_m:
-            levels = ", ".join(f"{level_m:g}" for level_m in tank.alarms.levels_m)
-            yield _row("  or may have passed", f"{levels} m", "alarm levels: whatever is left of the air budget")
-    yield _row("air a day, half full", _litres(meaning.day_air_tight_m3), f"while the tube keeps its air{more}")
+            yield _row("  or may have passed", "an alarm's level", "whatever is left of the air budget")
+    yield _row("air a day, half full", _litres(meaning.day_air_tight_m3), "while the tube keeps its air")
     yield _row("", _litres(meaning.day_air_flooded_m3), "if it floods between purges")
     yield _row("", _litres(meaning.day_air_continuous_m3), "if the valve stood open all day instead")
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from lungfish.app.bus_load import predicted_transactions_s
 from lungfish.app.inflow_file import load_inflow
 from lungfish.app.log import set_up_logging
-from lungfish.app.rehearsal import rehearse
+from lungfish.app.rehearsal import begin_utc_s, rehearse
 from lungfish.app.rehearsal_plot import filling_of, plot_of
 from lungfish.cli.rehearse_show import Shown, csv_text, plot_file, table
 from lungfish.cli.terminal import put, shows_unicode
@@ -134,7 +134,9 @@ def run(args: argparse.Namespace) -> int:
     rehearsal = rehearse(plot, progress.at)
     progress.end()
     kind = args.pattern or _PATTERN if args.inflow is None else f"from {Path(args.inflow).name}"
-    shown = Shown(site=site, kind=kind, seed=args.seed, fillings=fillings, predicted_s=predicted_transactions_s(site))
+    levels = {name: filling.track.another() for name, filling in fillings.items()}
+    predicted_s = predicted_transactions_s(site, duration_s, begin_utc_s(site), levels)
+    shown = Shown(site=site, kind=kind, seed=args.seed, fillings=fillings, predicted_s=predicted_s)
     text = csv_text(shown, rehearsal)
     try:
         if args.csv is not None:

@@ -142,10 +142,16 @@ def _check(path: KeyPath, limits: Limits, tanks: list[Tank], air: AirSpec, repor
             "nothing says whether the supply is there",
             "add a switch or a pressure under `inputs.supply`, or delete it",
         )
-    asked = sum(HOUR_S / tank.every_s for tank in tanks)
+    asked = sum(HOUR_S / _shortest_interval_s(tank) for tank in tanks)
+    asks = "schedule" if any(_shortest_interval_s(tank) < tank.every_s for tank in tanks) else "every"
     if limits.purges_per_hour is not None and limits.purges_per_hour < asked * (1.0 - 1e-9):
         report.warn(
             (*path, "purges_per_hour"),
-            f"`every` asks for {asked:.4g} purges an hour, so readings will be late",
+            f"`{asks}` asks for {asked:.4g} purges an hour, so readings will be late",
             "allow more purges, or write a longer `every`",
         )
+
+
+def _shortest_interval_s(tank: Tank) -> float:
+    """From purge to purge in the busiest hours of timer and windows, s; what comes by cron or level is not foreseen."""
+    return min((tank.every_s, *(window.every_s for window in tank.schedule.windows)))

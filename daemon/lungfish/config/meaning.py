@@ -75,24 +75,25 @@ class TankMeaning:
     half: AtLevel
     """Half the head."""
     day_air_tight_m3: float
-    """Air a day while the tube keeps its air, at half and at every `every`, standard m3."""
+    """Air a day while the tube keeps its air, half full, standard m3."""
     day_air_flooded_m3: float
     """Air a day if the tube floods between purges, half full, standard m3."""
     day_air_continuous_m3: float
     """Air a day that a continuous purge at the same flow would take, standard m3."""
 
 
-def meaning_of(site: Site, tank: Tank) -> TankMeaning:
+def meaning_of(site: Site, tank: Tank, purges_a_day: float | None = None) -> TankMeaning:
     """Work out what one tank's settings mean.
 
     Args:
         site: the whole site.
         tank: one of its tanks.
+        purges_a_day: what timer and schedule ask for; None: by `every` alone.
     """
     setup = cycle_setup(site, tank)
     half = _at(setup, 0.5)
     full = _at(setup, 1.0)
-    purges = _DAY_S / tank.every_s
+    purges = _DAY_S / tank.every_s if purges_a_day is None else purges_a_day
     return TankMeaning(
         pa_per_m=unit_weight_pa_m(setup),
         full_m3=tank.vessel.full_m3,
