@@ -92,8 +92,8 @@ def check(seeds: range) -> None:
     assert abs(ledger - 1.0) <= 0.03
 
 
-def test_sixty_plants() -> None:
-    check(range(60))
+def test_forty_plants() -> None:
+    check(range(40))
 
 
 @pytest.mark.campaign

@@ -60,9 +60,9 @@ def _run(count: int) -> tuple[Counter[tuple[str, str]], float]:
 
 
 def test_plugs_of_three_strengths_are_cleared_or_given_up() -> None:
-    ends, _ = _run(5)
+    ends, _ = _run(3)
     assert any(end == "cleared" for _, end in ends)
-    assert ends["strong", "given up for now"] >= 3
+    assert ends["strong", "given up for now"] >= 2
     assert not any("no change" in end for _, end in ends), "what is not cleared goes on to its end"
 
 

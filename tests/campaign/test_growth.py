@@ -182,7 +182,7 @@ def test_a_growing_leak_is_called_and_the_reading_holds_for_twenty_days_more() -
 @pytest.mark.parametrize("tee_at_valve", [True, False])
 def test_a_sound_tube_under_a_moving_level_is_never_called(tee_at_valve: bool) -> None:
     setup = setup_of(tee_at_valve=tee_at_valve)
-    grown = grow(setup, lambda _setup, _grown: Faults(), per_day=6, ripple_pa=60.0, most_days=25.0)
+    grown = grow(setup, lambda _setup, _grown: Faults(), per_day=6, ripple_pa=60.0, most_days=15.0)
     assert (grown.calls, grown.lost_day) == ([], None)
 
 

@@ -65,8 +65,8 @@ def test_a_vessel_that_nothing_fills_runs_down_with_use() -> None:
     assert 285e3 < left_pa < 292e3
     assert plant.supply_switch(0.999 * left_pa / SUPPLY_PA)
     assert not plant.supply_switch(1.001 * left_pa / SUPPLY_PA)
-    plant.advance(20_000.0)
-    assert plant.air_in_pa_m3 == pytest.approx(0.020 * (SUPPLY_PA - WEIGHT * HEAD_M), rel=0.01), "down to the head"
+    plant = opened(plant_of(faults=Faults(supply_vessel_m3=0.005), line_length_m=0.0), 5_000.0)
+    assert plant.air_in_pa_m3 == pytest.approx(0.005 * (SUPPLY_PA - WEIGHT * HEAD_M), rel=0.01), "down to the head"
     plant.faults.supply_vessel_m3 = 0.0
     plant.advance(plant.now_s + 1.0)
     assert flow_of(plant) == pytest.approx(FLOW, rel=1e-6)
@@ -242,7 +242,7 @@ def test_hours_with_a_stuck_valve_end_as_minutes_do() -> None:
         Faults(valve_stuck=True, line_area_share=0.001, supply_pa_s_m3=1e4),
     ):
         ends = []
-        for hours in (0.5, 3.0):
+        for hours in (0.5, 1.5):
             plant = plant_of(faults=faults, tee_at_valve=True, span_high_pa=1e6)
             plant.advance(3600.0 * hours)
             _, gauges = trace(plant, 10.0, 0.1)
