@@ -17,7 +17,6 @@ from tests.app.virtual_site import HEAD, TANK, MemoryKeeper, VirtualSite
 LEVEL_M = 1.5
 PA_PER_M = 998.2 * 9.81
 HOUR_S = 3600.0
-DAY_S = 24.0 * HOUR_S
 
 
 def site_with(vent: str = "{link: panel, unit: 1, coil: 6}", *, inputs: str = "") -> Site:
