@@ -35,8 +35,13 @@ def kill_in_purges(file: Path, rig: Rig, kills: int, allowed: int) -> int:
     return while_open
 
 
-@pytest.mark.timeout(240)
-@pytest.mark.parametrize("kills", [SHORT, pytest.param(FULL, marks=[pytest.mark.campaign, pytest.mark.timeout(3600)])])
+@pytest.mark.parametrize(
+    "kills",
+    [
+        pytest.param(SHORT, marks=pytest.mark.timeout(240)),
+        pytest.param(FULL, marks=[pytest.mark.campaign, pytest.mark.timeout(3600)]),
+    ],
+)
 @pytest.mark.parametrize("limit", ["purges_per_hour", "per_day"])
 def test_kills_in_the_middle_of_purges_do_not_get_more_out_of_the_budget(
     tmp_path: Path, limit: str, kills: int
