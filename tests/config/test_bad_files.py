@@ -12,6 +12,7 @@ from lungfish.errors import ConfigError
 from tests.config.samples import GOOD, problems, spoilt
 
 VESSEL = "vessel: {shape: upright-cylinder, diameter: 2.4 m, height: 5 m}"
+LINK = "{kind: modbus-tcp, host: 127.0.0.1, port: 5020, timeout: 500 ms}"
 LIQUID = "{density: 998.2 kg/m**3}"
 
 # what is spoilt, into what; line, key, a part of what was wrong, a part of what would be right
@@ -93,7 +94,20 @@ TABLE: list[tuple[str, str, int | None, str, str, str]] = [
     ("shape: upright-cylinder, ", "", 18, "tanks.sump.vessel.shape", "is missing", "`shape: upright-cylinder`"),
     ("tee: valve-end", "tee: valve", 20, "tanks.sump.line.tee", "`valve`", "`valve-end`"),
     ("format: float32", "format: real", 26, "tanks.sump.transmitter.format", "`real`", "int16 | uint16"),
-    ("kind: modbus-tcp", "kind: serial", 8, "links.panel.kind", "`serial`", "write modbus-tcp"),
+    ("kind: modbus-tcp", "kind: profinet", 8, "links.panel.kind", "`profinet`", "modbus-tcp | modbus-rtu"),
+    ("kind: modbus-tcp", "kind: modbus-rut", 8, "links.panel.kind", "is not one of", "`modbus-rtu`"),
+    ("kind: modbus-tcp, ", "", 8, "links.panel.kind", "is missing", "`kind: modbus-tcp`"),
+    (LINK, "{kind: modbus-rtu}", 8, "links.panel.port", "is missing", "`port: /dev/ttyUSB0`"),
+    (LINK, "{kind: modbus-rtu, port: COM3}", 8, "links.panel.port", "no serial port", "such as `/dev/ttyUSB0`"),
+    (LINK, "{kind: modbus-rtu, port: 502}", 8, "links.panel.port", "is no text", "`port: /dev/ttyUSB0`"),
+    (LINK, "{kind: modbus-rtu, port: /dev/ttyS0, baud: 19201}", 8, "links.panel.baud", "`19201`", "9600 | 14400 | 19200"),
+    (LINK, "{kind: modbus-rtu, port: /dev/ttyS0, parity: evn}", 8, "links.panel.parity", "`evn`", "`even`"),
+    (LINK, "{kind: modbus-rtu, port: /dev/ttyS0, stop_bits: 3}", 8, "links.panel.stop_bits", "`3`", "1 | 2"),
+    (LINK, "{kind: modbus-rtu, port: /dev/ttyS0, turnround: 1 ms}", 8, "links.panel.turnround", "unknown key", "`turn_round`"),
+    (LINK, "{kind: modbus-rtu, port: /dev/ttyS0, host: b}", 8, "links.panel.host", "unknown key", "known here: `kind`, `port`, `baud`"),
+    (LINK, "{kind: modbus-rtu-tcp, host: b}", 8, "links.panel.port", "is missing", "`port: 502`"),
+    (LINK, "{kind: modbus-tcp, host: b, tls: {ca: a.pem}}", 8, "links.panel.tls.ca", "there is no file", "PEM format"),
+    ("{kind: modbus-tcp,", "{kind: modbus-tcp, tls: {server: x},", 8, "links.panel.tls.server", "unknown key", "`server_name`"),
     ("port: 5020", "port: 70000", 8, "links.panel.port", "too large", "at most 65535"),
     ("register: 0", "register: -1", 25, "tanks.sump.transmitter.register", "too small", "at least 0"),
     ("register: 0", "register: 0.5", 25, "tanks.sump.transmitter.register", "no whole number", "`register: 0`"),

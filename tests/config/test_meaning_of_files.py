@@ -18,6 +18,7 @@ from lungfish.config import (
     forget_reading,
     load_site,
 )
+from lungfish.config.link_model import ModbusTcpLinkSpec
 from lungfish.errors import ConfigError
 from lungfish.physics.vessel import HorizontalCylinder, UprightCylinder
 from tests.config.samples import EXAMPLES, GOOD, loaded, spoilt
@@ -35,6 +36,7 @@ def test_every_key_of_the_smallest_site_arrives_in_si(tmp_path: Path) -> None:
     assert site.atmosphere_abs_pa == 101325.0
     assert site.store_path == tmp_path / "quarry-side.db"
     link = site.links["panel"]
+    assert isinstance(link, ModbusTcpLinkSpec)
     assert (link.name, link.host, link.port, link.timeout_s) == ("panel", "127.0.0.1", 5020, 0.5)
     assert site.air.supply_gauge_pa == 3e5
     assert site.air.flow_m3_s == pytest.approx(2.5e-5)

@@ -6,7 +6,7 @@ import dataclasses
 from collections.abc import Iterator
 
 from lungfish.app.bus_load import LinkLoad
-from lungfish.config.model import ModbusTcpLinkSpec
+from lungfish.config.link_model import LinkSpec
 from lungfish.core.plan import PERIOD_S
 
 __all__ = ["link_as_json", "link_rows"]
@@ -17,14 +17,14 @@ _MS = 1000.0
 _TOO_MUCH = "measure less often, let the watch look less often, or share the tanks out over more links"
 
 
-def link_rows(link: ModbusTcpLinkSpec, load: LinkLoad) -> Iterator[Row]:
+def link_rows(link: LinkSpec, load: LinkLoad) -> Iterator[Row]:
     """Rows of one link.
 
     Args:
         link: the link.
         load: what the site asks of it.
     """
-    yield "reached by", "Modbus TCP", f"{link.host}, port {link.port}"
+    yield "reached by", link.spoken, link.reached_by
     yield "  waits for an answer", f"{_MS * link.timeout_s:g} ms", "at most"
     most = ""
     if load.most_transactions_s > load.transactions_s * 1.005:

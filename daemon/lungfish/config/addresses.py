@@ -9,9 +9,10 @@ from dataclasses import dataclass
 from lungfish.config.document import KeyPath
 from lungfish.config.inputs import SupplySpec
 from lungfish.config.keys import nearest
+from lungfish.config.link_model import LinkSpec
+from lungfish.config.links import check_carries_modbus
 from lungfish.config.model import (
     Bit,
-    ModbusTcpLinkSpec,
     Output,
     PressureLimitSpec,
     RegisterTable,
@@ -21,12 +22,11 @@ from lungfish.config.model import (
     ValveSpec,
 )
 from lungfish.config.report import Report
-from lungfish.core.plan import SILENCE_S
 
 __all__ = ["check_addresses"]
 
 _LAST_REGISTER = 65535
-_Links = Mapping[str, ModbusTcpLinkSpec | None]
+_Links = Mapping[str, LinkSpec | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +74,6 @@ def check_addresses(links: _Links, tanks: Mapping[str, Tank], report: Report, su
     for link in links:
         if link not in used and links[link] is not None and tanks:
             report.warn(("links", link), "no tank uses this link", "delete it, or name it in a tank")
-    _check_hosts(links, report)
     _check_topics(tanks, report)
 
 
@@ -105,6 +104,7 @@ def _hold_off_uses(tanks: Mapping[str, Tank], links: _Links, report: Report) -> 
 
 def _valve_use(path: KeyPath, valve: ValveSpec, links: _Links, report: Report) -> _Use:
     _check_link((*path, "link"), valve.link, links, report)
+    check_carries_modbus(path, links.get(valve.link), valve.unit, report)
     coil = valve.output is Output.COIL
     return _Use(
         (*path, "coil" if coil else "register"),
@@ -138,6 +138,7 @@ def _check_link(path: KeyPath, link: str, links: _Links, report: Report) -> None
 
 
 def _number_use(path: KeyPath, spec: TransmitterSpec | PressureLimitSpec, links: _Links, report: Report) -> _Use:
+    check_carries_modbus(path, links.get(spec.link), spec.unit, report)
     count = spec.format.registers
     if spec.register + count - 1 > _LAST_REGISTER:
         report.error(
@@ -154,6 +155,7 @@ def _input_uses(path: KeyPath, spec: SupplySpec, links: _Links, report: Report) 
     if isinstance(spec, PressureLimitSpec):
         yield _number_use(path, spec, links, report)
         return
+    check_carries_modbus(path, links.get(spec.link), spec.unit, report)
     table = "coils" if spec.bit is Bit.COIL else "discrete inputs"
     yield _Use((*path, spec.bit.value), _device(spec.link, spec.unit, links), table, spec.address, 1, drives=False)
 
@@ -161,7 +163,7 @@ def _input_uses(path: KeyPath, spec: SupplySpec, links: _Links, report: Report) 
 def _device(link: str, unit: int, links: _Links) -> tuple[object, ...]:
     """What tells two devices apart; two links to one address are one device."""
     spec = links.get(link)
-    return (link, unit) if spec is None else (spec.host.lower(), spec.port, unit)
+    return (link, unit) if spec is None else (spec.place, unit)
 
 
 def _tell_clash(use: _Use, earlier: _Use, report: Report) -> None:
@@ -174,26 +176,6 @@ def _tell_clash(use: _Use, earlier: _Use, report: Report) -> None:
         wrong = f"`{other}` (line {line}) uses the same {use.table}"
         right = "give each its own address; look at the device's register list"
     report.error(use.path, wrong, right)
-
-
-def _check_hosts(links: _Links, report: Report) -> None:
-    seen: dict[tuple[str, int], str] = {}
-    for name, link in links.items():
-        if link is None:
-            continue
-        if link.timeout_s >= SILENCE_S:
-            report.warn(
-                ("links", name, "timeout"),
-                f"with a valve open, {SILENCE_S:g} s of silence end the reading, before one lost answer is given up on",
-                f"write less than {SILENCE_S:g} s; 500 ms is usual on a local network",
-            )
-        first = seen.setdefault((link.host.lower(), link.port), name)
-        if first != name:
-            report.warn(
-                ("links", name),
-                f"`{first}` connects to the same host and port",
-                f"use `{first}` for all of it: many devices take few connections",
-            )
 
 
 def _check_topics(tanks: Mapping[str, Tank], report: Report) -> None:

@@ -14,7 +14,6 @@ from lungfish.config.document import KeyPath
 from lungfish.config.fields import Amperes, Share
 from lungfish.config.form import (
     AirForm,
-    LinkForm,
     LiquidForm,
     SiteForm,
     StoreForm,
@@ -26,7 +25,6 @@ from lungfish.config.model import (
     AirSpec,
     ByteOrder,
     LiquidSpec,
-    ModbusTcpLinkSpec,
     NumberFormat,
     Output,
     RegisterTable,
@@ -45,7 +43,7 @@ from lungfish.physics.liquid import DensityTable, water_density_kg_m3
 from lungfish.physics.standard import ANR, ATM_20C, NORMAL, SCF_60F, SCF_68F, throughput_pa_m3_s
 from lungfish.units import PRESSURE, unit_in_si
 
-__all__ = ["Place", "build_air", "build_link", "build_place", "build_store", "build_tank", "build_valve"]
+__all__ = ["Place", "build_air", "build_place", "build_store", "build_tank", "build_valve"]
 
 _RECTANGULAR: Final = 1.0 / math.sqrt(3.0)  # half-width to standard uncertainty (JCGM 100:2008, 4.3.7)
 _GRAVITY_SHARE: Final = 1e-4  # gravity anomalies, and what is stated, as a half-width (common practice)
@@ -124,20 +122,6 @@ def build_store(form: StoreForm, base: Path, report: Report) -> Path:
             "make it, or name a file in a directory that exists",
         )
     return path
-
-
-def build_link(name: str, form: LinkForm, report: Report) -> ModbusTcpLinkSpec:
-    """Settle one link.
-
-    Args:
-        name: in the site file.
-        form: the link's section.
-        report: where findings go.
-    """
-    for key, shown in (("port", str(form.port)), ("timeout", f"{form.timeout * 1000:.0f} ms")):
-        if key not in form.model_fields_set:
-            report.assume(("links", name, key), shown)
-    return ModbusTcpLinkSpec(name=name, host=form.host, port=form.port, timeout_s=form.timeout)
 
 
 def build_air(form: AirForm, report: Report) -> AirSpec:

@@ -11,7 +11,8 @@ from lungfish.config.build import build_valve
 from lungfish.config.clear_form import ClearForm
 from lungfish.config.document import KeyPath
 from lungfish.config.isolating import build_isolate, check_isolate
-from lungfish.config.model import AirSpec, ClearSpec, ModbusTcpLinkSpec, Tank, ValveSpec
+from lungfish.config.link_model import LinkSpec
+from lungfish.config.model import AirSpec, ClearSpec, Tank, ValveSpec
 from lungfish.config.report import Report
 from lungfish.core.blow import ClearSetup
 from lungfish.core.expect import full_gauge_pa
@@ -30,7 +31,7 @@ _VALVE_S: Final = 0.5
 def with_clear(
     tank: Tank,
     form: ClearForm | None,
-    links: Mapping[str, ModbusTcpLinkSpec | None],
+    links: Mapping[str, LinkSpec | None],
     air: AirSpec | None,
     report: Report,
 ) -> Tank:

@@ -12,8 +12,9 @@ from pydantic import AfterValidator, Discriminator, Field, Tag
 from lungfish.config.alarm_form import AlarmsForm
 from lungfish.config.budget_form import BudgetForm, Tariff
 from lungfish.config.clear_form import ClearForm
-from lungfish.config.fields import Amperes, Host, Name, Quantity, ReadingUnit, Share, SiteName, StorePath, TimeZone
+from lungfish.config.fields import Amperes, Name, Quantity, ReadingUnit, Share, SiteName, StorePath, TimeZone
 from lungfish.config.input_forms import InputsForm, SiteInputsForm
+from lungfish.config.link_forms import LinkForm
 from lungfish.config.schedule_form import FasterForm, HoldOffForm, OutOfServiceForm, ScheduleForm
 from lungfish.config.sections import PAIR, ROWS, Address, Section, Size, UnitId
 from lungfish.config.valve_form import ValveForm
@@ -36,7 +37,6 @@ from lungfish.units import (
 
 __all__ = [
     "AirForm",
-    "LinkForm",
     "LiquidForm",
     "SiteFileForm",
     "SiteForm",
@@ -72,19 +72,6 @@ class StoreForm(Section):
 
     path: StorePath
     """The store's file, relative to the site file."""
-
-
-class LinkForm(Section):
-    """A connection to an I/O device."""
-
-    kind: Literal["modbus-tcp"]
-    """What is spoken on it."""
-    host: Host
-    """Host name or address."""
-    port: Annotated[int, Field(ge=1, le=65535)] = 502
-    """TCP port; 502 by default."""
-    timeout: Annotated[float, Quantity(DURATION, "20 ms", "10 s")] = 0.5
-    """Longest wait for an answer; 500 ms by default."""
 
 
 class AirForm(Section):

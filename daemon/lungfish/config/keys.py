@@ -11,7 +11,7 @@ from lungfish.config.document import KeyPath
 from lungfish.config.form import SiteFileForm
 from lungfish.config.sections import Section
 
-__all__ = ["EXAMPLES", "example", "form_path", "known_keys", "nearest", "owners"]
+__all__ = ["EXAMPLES", "VARIANT_KEYS", "example", "form_path", "known_keys", "nearest", "owners"]
 
 EXAMPLES: Final[Mapping[str, str]] = {
     "site": "{name: Brook Lane works, timezone: Europe/London, latitude: 52.3 deg, altitude: 40 m}",
@@ -27,7 +27,19 @@ EXAMPLES: Final[Mapping[str, str]] = {
     "kind": "modbus-tcp",
     "host": "192.0.2.10",
     "port": "502",
+    "modbus-rtu.port": "/dev/ttyUSB0",
+    "serial-text.port": "/dev/ttyUSB0",
     "timeout": "500 ms",
+    "baud": "19200",
+    "parity": "even",
+    "stop_bits": "1",
+    "data_bits": "8",
+    "turn_round": "5 ms",
+    "tls": "{ca: site-ca.pem}",
+    "ca": "site-ca.pem",
+    "certificate": "lungfish.pem",
+    "key": "lungfish.key",
+    "server_name": "panel.example",
     "air": "{supply: 3 bar, flow: 1.5 L/min}",
     "supply": "3 bar",
     "flow": "1.5 L/min",
@@ -159,21 +171,28 @@ EXAMPLES: Final[Mapping[str, str]] = {
 """A sensible value of each key, as it would be written; with its section's name where it depends. Invented."""
 
 
+VARIANT_KEYS: Final = ("shape", "kind")
+"""Keys that say which of several forms a section has."""
+
 _MADE_UP: Final = frozenset(
     {"[key]", "<value>", "<water>", "<table>", "<share>", "<pressure>", "<current>", "<watch>", "<off>"}
 )
 """Parts of the form's paths that stand for a variant, not for a key."""
 
 
-def example(path: KeyPath) -> str:
+def example(path: KeyPath, data: object = None) -> str:
     """A key with a sensible value, as it would be written.
 
     Args:
         path: of the key.
+        data: the file's data, for keys whose value goes with the shape or kind of their section.
     """
     words = [part for part in path if isinstance(part, str)]
     key = words[-1] if words else ""
-    value = EXAMPLES.get(".".join(words[-2:])) or EXAMPLES.get(key)
+    here = data
+    for part in path[:-1]:
+        here = here.get(part) if isinstance(here, dict) else None
+    value = EXAMPLES.get(f"{_variant(here)}.{key}") or EXAMPLES.get(".".join(words[-2:])) or EXAMPLES.get(key)
     return f"`{key}: {value}`" if value else f"`{key}`"
 
 
@@ -202,7 +221,7 @@ def form_path(loc: Sequence[int | str], data: object) -> KeyPath:
         written = isinstance(here, dict) and part in here
         if not written and part in _MADE_UP:
             continue
-        if not written and isinstance(here, dict) and part == here.get("shape"):
+        if not written and isinstance(here, dict) and part == _variant(here):
             continue
         path.append(part)
         if isinstance(here, dict):
@@ -254,14 +273,20 @@ def _sections(annotation: object) -> tuple[type[Section], ...]:
 
 
 def _section(annotation: object, here: object) -> type[Section] | None:
-    """The one section of several that the data asks for by its shape."""
+    """The one section of several that the data asks for by its shape or kind."""
     candidates = _sections(annotation)
-    shape = here.get("shape") if isinstance(here, dict) else None
+    variant = _variant(here)
     for section in candidates:
-        field = section.model_fields.get("shape")
-        if field is not None and get_origin(field.annotation) is Literal and shape in get_args(field.annotation):
-            return section
+        for key in VARIANT_KEYS:
+            field = section.model_fields.get(key)
+            if field is not None and get_origin(field.annotation) is Literal and variant in get_args(field.annotation):
+                return section
     return candidates[0] if candidates else None
+
+
+def _variant(here: object) -> object:
+    """What a section says that it is: its shape, or its kind."""
+    return next((here[key] for key in VARIANT_KEYS if key in here), None) if isinstance(here, dict) else None
 
 
 def _inside(annotation: object, part: str | int, here: object) -> object:

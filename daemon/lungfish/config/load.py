@@ -15,13 +15,14 @@ from lungfish.config.addresses import check_addresses
 from lungfish.config.agreement import check_air_share, check_tank
 from lungfish.config.alarms import with_alarms
 from lungfish.config.budget import check_budgets, with_budget
-from lungfish.config.build import Place, build_air, build_link, build_place, build_store, build_tank
+from lungfish.config.build import Place, build_air, build_place, build_store, build_tank
 from lungfish.config.clearing import check_clear, with_clear
 from lungfish.config.cycle import setup_of
 from lungfish.config.document import MAX_BYTES, Unreadable, read_document
-from lungfish.config.form import AirForm, LinkForm, SiteFileForm, SiteForm, StoreForm, TankForm
+from lungfish.config.form import AirForm, SiteFileForm, SiteForm, StoreForm, TankForm
 from lungfish.config.input_forms import SiteInputsForm
 from lungfish.config.inputs import build_supply, with_inputs
+from lungfish.config.links import build_link, check_links, link_forms
 from lungfish.config.messages import form_problems
 from lungfish.config.model import AirSpec, Site, Tank
 from lungfish.config.report import Report
@@ -108,8 +109,9 @@ def _understood(data: Mapping[str, Any], base: Path, report: Report) -> Site | N
     )
     store_path = build_store(store, base, report) if store else None
     links = {
-        name: build_link(name, form, report) if form else None for name, form in _named(LinkForm, data.get("links"))
+        name: build_link(name, form, base, report) if form else None for name, form in link_forms(data.get("links"))
     }
+    check_links(links, report)
     air_spec = build_air(air, report) if air else None
     place = build_place(site, report) if site else None
     if place is None:

@@ -11,7 +11,7 @@ from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from lungfish.config.document import Document, KeyPath
-from lungfish.config.keys import example, form_path, known_keys, nearest, owners
+from lungfish.config.keys import VARIANT_KEYS, example, form_path, known_keys, nearest, owners
 from lungfish.errors import Problem
 
 __all__ = ["dotted", "form_problems"]
@@ -63,7 +63,9 @@ class _Found:
     def of(cls, detail: ErrorDetails, document: Document) -> _Found:
         path, kind = form_path(detail["loc"], document.data), detail["type"]
         if kind in {"union_tag_not_found", "union_tag_invalid"} and isinstance(detail["input"], dict):
-            path = (*path, "shape")
+            # the word comes quoted where it is a key, and as a function's name where code of ours decides
+            key = str(detail.get("ctx", {}).get("discriminator", "")).strip("'")
+            path = (*path, key if key in VARIANT_KEYS else VARIANT_KEYS[0])
             kind = "missing" if kind == "union_tag_not_found" else kind
         return cls(path, kind, detail["input"], detail.get("ctx", {}), detail["msg"])
 
@@ -77,25 +79,30 @@ class _Found:
         if self.kind == "told":
             right = str(self.context["right"])
             general = self.context.get("example")
-            if general and ": " in (own := example(self.path)):
+            if general and ": " in (own := example(self.path, document.data)):
                 right = right.replace(f"`{general}`", own)
             return str(self.context["wrong"]), right
         if self.kind == "missing":
-            return self._missing()
+            return self._missing(document)
         if self.kind == "extra_forbidden":
             return self._unknown(document)
         if self.kind in {"literal_error", "union_tag_invalid"}:
             return self._choice()
         plain = _PLAIN.get(self.kind)
         if plain is None:
-            return f"{_shown(self.value)} is not allowed here ({self.said})", f"write {example(self.path)}"
+            return (
+                f"{_shown(self.value)} is not allowed here ({self.said})",
+                f"write {example(self.path, document.data)}",
+            )
         wrong, right = plain
-        return wrong.format(shown=_shown(self.value)), right.format(example=example(self.path), **self.context)
+        return wrong.format(shown=_shown(self.value)), right.format(
+            example=example(self.path, document.data), **self.context
+        )
 
-    def _missing(self) -> tuple[str, str]:
+    def _missing(self, document: Document) -> tuple[str, str]:
         if self.path and isinstance(self.path[-1], int):
             return "there is only one value", "write two values in square brackets"
-        return "is missing", f"add {example(self.path)}"
+        return "is missing", f"add {example(self.path, document.data)}"
 
     def _unknown(self, document: Document) -> tuple[str, str]:
         key, known = str(self.path[-1]), known_keys(self.path[:-1], document.data)
@@ -109,7 +116,7 @@ class _Found:
 
     def _choice(self) -> tuple[str, str]:
         allowed = str(self.context.get("expected") or self.context.get("expected_tags", ""))
-        words = tuple(re.findall(r"'([^']*)'", allowed))
+        words = tuple(re.findall(r"'([^']*)'", allowed)) or tuple(re.findall(r"[0-9]+", allowed))
         written = self.context.get("tag", self.value)
         close = nearest(written, words) if isinstance(written, str) else None
         if close is not None and len(words) > 1:

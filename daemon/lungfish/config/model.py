@@ -9,6 +9,7 @@ from pathlib import Path
 
 from lungfish.config.alarm_model import NO_ALARMS, AlarmLimits
 from lungfish.config.budget import NO_LIMITS, TANK_LIMITS, USUAL_COST, CostSpec
+from lungfish.config.link_model import LinkSpec, ModbusTcpLinkSpec
 from lungfish.config.schedule_model import EVERY_ALONE, Schedule
 from lungfish.config.valve_model import (
     Output,
@@ -59,20 +60,6 @@ class Tee(Enum):
 
     VALVE_END = "valve-end"
     TUBE_END = "tube-end"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ModbusTcpLinkSpec:
-    """One Modbus TCP connection."""
-
-    name: str
-    """Name in the site file."""
-    host: str
-    """Host name or address."""
-    port: int
-    """TCP port."""
-    timeout_s: float
-    """Longest wait for a connection and for an answer, s."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -326,7 +313,7 @@ class Site:
     """Atmospheric pressure, Pa absolute."""
     store_path: Path
     """The store's file, absolute."""
-    links: Mapping[str, ModbusTcpLinkSpec]
+    links: Mapping[str, LinkSpec]
     """Links by name, in the file's order."""
     air: AirSpec
     """Compressed air."""

@@ -6,6 +6,7 @@ import asyncio
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from lungfish.config.link_model import ModbusTcpLinkSpec
 from lungfish.config.model import PressureLimitSpec, Site, SwitchSpec
 from lungfish.core.events import Input
 from lungfish.drivers.modbus_tcp import ModbusTcpLink
@@ -51,7 +52,9 @@ def build_devices(site: Site, clock: Clock) -> Devices:
         clock: Monotonic time and waiting.
     """
     links = {
-        name: ModbusTcpLink(spec.name, spec.host, spec.port, spec.timeout_s, clock) for name, spec in site.links.items()
+        name: ModbusTcpLink(spec.name, spec.host, spec.port, spec.timeout_s, clock)
+        for name, spec in site.links.items()
+        if isinstance(spec, ModbusTcpLinkSpec)
     }
     return Devices(
         links=links,

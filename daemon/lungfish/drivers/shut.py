@@ -12,7 +12,8 @@ from pymodbus.client import ModbusTcpClient
 from pymodbus.exceptions import ModbusException, ModbusIOException
 from pymodbus.pdu import ModbusPDU
 
-from lungfish.config.model import ModbusTcpLinkSpec, Output, ValveSpec
+from lungfish.config.link_model import LinkSpec, ModbusTcpLinkSpec
+from lungfish.config.model import Output, ValveSpec
 from lungfish.core.events import ValveState
 from lungfish.drivers.connection import reply_from
 from lungfish.drivers.gate import Gate
@@ -26,7 +27,7 @@ _LONGEST_TIMEOUT_S = 1.0
 _BETWEEN_TRIES_S = 0.1
 
 
-def shut_valve(link: ModbusTcpLinkSpec, valve: ValveSpec, *, tries: int = 3) -> bool:
+def shut_valve(link: LinkSpec, valve: ValveSpec, *, tries: int = 3) -> bool:
     """Shut a valve over connections of its own, and read it back.
 
     Blocks the calling thread. What counts is what is read back: a device whose echo is spoilt may still have shut.
@@ -73,12 +74,14 @@ def shut_valve(link: ModbusTcpLinkSpec, valve: ValveSpec, *, tries: int = 3) -> 
     return False
 
 
-def _ask(link: ModbusTcpLinkSpec, request: Request) -> Reply:
+def _ask(link: LinkSpec, request: Request) -> Reply:
     """Connect, send one request, wait for its answer, close; all in this thread.
 
     Raises:
         DeviceError: No usable answer.
     """
+    if not isinstance(link, ModbusTcpLinkSpec):
+        raise DeviceAbsent(f"link {link.name}: only the daemon can use {link.spoken}")
     timeout_s = min(link.timeout_s, _LONGEST_TIMEOUT_S)
     label = f"link {link.name} ({link.host}:{link.port})"
     gate = Gate(time.monotonic, _stop_waiting)

@@ -29,6 +29,7 @@ from lungfish.config import (
     load_site,
     vent_valve_name,
 )
+from lungfish.config.link_model import ModbusTcpLinkSpec
 from lungfish.config.model import Bit, Output, RegisterTable
 from lungfish.errors import ConfigError
 from lungfish.physics.bubble import ripple_bound_pa
@@ -162,10 +163,12 @@ class RigServer:
         """Listen on every link's host and port.
 
         Raises:
-            RuntimeError: an address can't be had.
+            RuntimeError: an address can't be had, or a link is no Modbus TCP link.
         """
         links: dict[tuple[str, int], set[str]] = {}
         for link in self.site.links.values():
+            if not isinstance(link, ModbusTcpLinkSpec):
+                raise RuntimeError(f"link {link.name}: what is simulated here is reached by Modbus TCP only")
             links.setdefault((link.host, link.port), set()).add(link.name)
         for address, names in links.items():
             server = ModbusTcpServer(self._devices(names), address=address, trace_packet=self._trace)
