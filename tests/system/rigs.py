@@ -9,7 +9,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -113,11 +113,11 @@ def until(holds: object, within_s: float) -> None:
 
 
 @contextmanager
-def rig_for(file: Path, *, tanks: int = 1) -> Iterator[Rig]:
+def rig_for(file: Path, *, tanks: int = 1, more: Sequence[str] = ()) -> Iterator[Rig]:
     """Serve a site's plants while inside."""
     levels = [argument for n in range(tanks) for argument in ("--level", f"t{n}={LEVEL_M}")]
     process = subprocess.Popen(
-        [sys.executable, "-m", "lungfish.rig.server", str(file), "--watch", *levels],
+        [sys.executable, "-m", "lungfish.rig.server", str(file), "--watch", *levels, *more],
         stdout=subprocess.PIPE,
         text=True,
     )

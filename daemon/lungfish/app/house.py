@@ -7,7 +7,7 @@ import functools
 import logging
 import os
 import signal
-from collections.abc import AsyncIterator, Callable, Iterator, Sequence
+from collections.abc import AsyncIterator, Callable, Iterator, Mapping, Sequence
 from contextlib import asynccontextmanager, contextmanager
 from dataclasses import dataclass
 
@@ -25,6 +25,7 @@ from lungfish.core.events import ValveState
 from lungfish.core.reading import Reading
 from lungfish.drivers.build import build_devices
 from lungfish.drivers.kept_valves import KeptValve, keep, place_for
+from lungfish.drivers.link import RegisterLink
 from lungfish.drivers.shut import shut_valve
 from lungfish.errors import StoreError
 from lungfish.ports import ReadingRecord
@@ -56,6 +57,8 @@ class House:
     """Where everything is told."""
     devices: Devices
     """Transmitters and valves."""
+    links: Mapping[str, RegisterLink]
+    """Links by name."""
     guard: Guard
     """The thread that shuts what is open too long."""
     on_guard: Callable[[str, str], None] | None = None
@@ -105,7 +108,9 @@ async def open_house(site: Site, on_reading: OnReading | None = None) -> AsyncIt
             },
             acted,
         )
-        house = House(site=site, clock=clock, store=store, journal=journal, devices=devices, guard=guard)
+        house = House(
+            site=site, clock=clock, store=store, journal=journal, devices=devices, links=links.links, guard=guard
+        )
         widow = keep_valves(site)
         guard.start()
         try:

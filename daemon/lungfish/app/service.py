@@ -13,6 +13,7 @@ from lungfish.app.daemon import Daemon
 from lungfish.app.house import House, OnReading, on_signals, open_house
 from lungfish.app.log import event_log
 from lungfish.app.notify import ServiceManager
+from lungfish.app.proofs import proven_utc_s
 from lungfish.config import Site
 from lungfish.errors import ConfigError, StoreError
 
@@ -53,6 +54,7 @@ async def run_site(
             try:
                 async with open_house(site, on_reading) as house:
                     opened = True
+                    _tell_unproven(house)
                     all_shut, fresh = await _Stay(house, stop, read_again).live()
             except StoreError as error:
                 if opened or before is None:
@@ -66,6 +68,18 @@ async def run_site(
                 before, site = site, fresh
             else:
                 _tell_kept("a valve of the old one is not confirmed shut")
+
+
+def _tell_unproven(house: House) -> None:
+    proven = proven_utc_s(house.site)
+    valves = house.site.valves.items()
+    stated = [called for called, valve in valves if valve.outside_bound_s is not None and called not in proven]
+    if stated:
+        text = (
+            f"the site file states what shuts {', '.join(stated)} when this computer dies, and that was never tried "
+            "here: `lungfish commission` tries it"
+        )
+        house.journal.event("outside-layer", text, level=logging.WARNING)
 
 
 def _tell_kept(why: str) -> None:

@@ -7,11 +7,13 @@ import dataclasses
 import json
 import sys
 import textwrap
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
+from datetime import UTC, datetime
 
 from lungfish.app.bus_load import link_loads
 from lungfish.app.clock import now_utc_s
 from lungfish.app.outlook import purges_a_day
+from lungfish.app.proofs import proven_utc_s
 from lungfish.cli.check_alarms import alarm_rows
 from lungfish.cli.check_links import link_as_json, link_rows
 from lungfish.config import (
@@ -111,6 +113,7 @@ def _as_json(file: str, site: Site) -> dict[str, object]:
         "store": str(site.store_path),
         "links": {name: link_as_json(load) for name, load in link_loads(site, now_utc_s()).items()},
         "tanks": {name: dataclasses.asdict(_meaning(site, tank)) for name, tank in site.tanks.items()},
+        "outside_layer_proven_utc_s": proven_utc_s(site),
         "shut_by_this_computer_alone": valves_shut_by_this_computer_alone(site.valves),
         "defaults": list(site.defaults),
         "warnings": _told(site.warnings),
@@ -127,9 +130,10 @@ def _as_text(file: str, site: Site) -> Iterator[str]:
         yield ""
         yield f"link {name}"
         yield from (_row(*row) for row in link_rows(site.links[name], load))
+    proven = proven_utc_s(site)
     for tank in site.tanks.values():
         yield ""
-        yield from _tank_lines(site, tank, _meaning(site, tank))
+        yield from _tank_lines(site, tank, _meaning(site, tank), proven)
     yield ""
     yield from _FOOTNOTE
     yield ""
@@ -183,7 +187,7 @@ def _site_lines(site: Site) -> Iterator[str]:
     yield _row("readings are kept in", str(site.store_path))
 
 
-def _tank_lines(site: Site, tank: Tank, meaning: TankMeaning) -> Iterator[str]:
+def _tank_lines(site: Site, tank: Tank, meaning: TankMeaning, proven: Mapping[str, float]) -> Iterator[str]:
     density = tank.liquid.density_kg_m3
     full = meaning.full
     yield tank.name
@@ -205,7 +209,7 @@ def _tank_lines(site: Site, tank: Tank, meaning: TankMeaning) -> Iterator[str]:
     yield _row("ripple, peak to peak, at most", _pa(meaning.ripple_pa), _millimetres(meaning.ripple_pa, meaning))
     worst, half = 1000 * full.level_u_m, 1000 * meaning.half.level_u_m
     yield _row("level at best known to (k = 2)", f"{worst:.0f} mm", f"brim-full; {half:.0f} mm half full")
-    yield from _purge_lines(tank, meaning)
+    yield from _purge_lines(tank, meaning, proven)
     yield from (_row(*row) for row in alarm_rows(tank))
     yield from _input_lines(tank)
     yield from _vent_lines(tank)
@@ -268,7 +272,13 @@ def _friction_lines(tank: Tank, meaning: TankMeaning) -> Iterator[str]:
         yield _row("friction of the line", "none", "no line")
 
 
-def _purge_lines(tank: Tank, meaning: TankMeaning) -> Iterator[str]:
+def _proof(utc_s: float | None) -> str:
+    if utc_s is None:
+        return "stated, never tried here (`commission`)"
+    return f"seen to work on {datetime.fromtimestamp(utc_s, UTC):%Y-%m-%d}"
+
+
+def _purge_lines(tank: Tank, meaning: TankMeaning, proven: Mapping[str, float]) -> Iterator[str]:
     yield _row("purge of a flooded tube", "first bubble", "least air, the same with bubbling")
     for name, at in (("  brim-full", meaning.full), ("  half full", meaning.half)):
         air = f"{_litres(at.least_air_m3)}, {_litres(at.least_air_m3 + at.bubbling_air_m3)}"
@@ -277,9 +287,9 @@ def _purge_lines(tank: Tank, meaning: TankMeaning) -> Iterator[str]:
     spare = tank.valve.max_open_s / meaning.full.fill_s
     yield _row("valve open at most", f"{tank.valve.max_open_s:g} s", f"{spare:.1f} times the longest filling")
     outside_s = tank.valve.outside_bound_s
-    known = (
-        ("nothing known", "see the caution below") if outside_s is None else (f"{outside_s:g} s", "by the I/O block")
-    )
+    known = ("nothing known", "see the caution below")
+    if outside_s is not None:
+        known = (f"{outside_s:g} s", f"by the I/O block: {_proof(proven.get(tank.name))}")
     yield _row("  if this computer dies", *known)
     yield _row("a purge at least every", _duration(tank.every_s))
     yield from _schedule_lines(tank)

@@ -15,7 +15,7 @@ __all__ = ["COMMANDS", "main"]
 
 COMMANDS = (
     *("check", "run", "read", "shut", "plan", "export", "air"),
-    *("explain", "baseline", "handbook", "rehearse", "demo", "schema", "install-service"),
+    *("commission", "explain", "baseline", "handbook", "rehearse", "demo", "schema", "install-service"),
 )
 """Sub-commands, each a module of this package with `add_parser` and `run`; in the order of the help."""
 

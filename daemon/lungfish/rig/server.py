@@ -34,6 +34,7 @@ from lungfish.config.model import Bit, Output, RegisterTable
 from lungfish.errors import ConfigError
 from lungfish.physics.bubble import ripple_bound_pa
 from lungfish.rig.inputs import RigInputs
+from lungfish.rig.output_timeout import OutputTimeout
 from lungfish.rig.plant import Plant, PlantParameters
 from lungfish.rig.registers import registers_of_pressure
 
@@ -41,7 +42,8 @@ __all__ = ["Driven", "RigServer", "ServerFaults", "main", "plant_for"]
 
 _TICK_S = 0.02
 _COILS_IN_REGISTER = 16
-_READS = {3: RegisterTable.HOLDING, 4: RegisterTable.INPUT}
+_READ_COILS, _READ_HOLDING = 1, 3
+_READS = {_READ_HOLDING: RegisterTable.HOLDING, 4: RegisterTable.INPUT}
 _WRITES = {5: Output.COIL, 15: Output.COIL, 6: Output.REGISTER, 16: Output.REGISTER}
 
 
@@ -53,6 +55,8 @@ class ServerFaults:
     """Every answer is late by this, s."""
     silent: bool = False
     """Requests are carried out, but no answer is sent."""
+    ignores_timeout: bool = False
+    """The output time-out that the site file states was never set in it."""
     lost_share: float = 0.0
     """Share of answers that are not sent, 0 to 1."""
 
@@ -153,6 +157,7 @@ class RigServer:
         self._servers: list[ModbusTcpServer] = []
         self._ticking: asyncio.Task[None] | None = None
         self._began_s = time.monotonic()
+        self._timeout = OutputTimeout([valve.spec for valve in self._valves], self._began_s)
 
     def advance(self) -> None:
         """Bring every plant up to now."""
@@ -188,6 +193,9 @@ class RigServer:
         while True:
             await asyncio.sleep(_TICK_S)
             self.advance()
+            for valve in self._valves:
+                if not self.faults.ignores_timeout and self._timeout.over(valve.spec, time.monotonic()):
+                    self._move(valve, to_open=False)
 
     def _trace(self, sending: bool, data: bytes) -> bytes:
         lost = self.faults.silent or (self.faults.lost_share > 0 and self._random.random() < self.faults.lost_share)
@@ -236,9 +244,12 @@ class RigServer:
         registers: list[int],
         values: Sequence[int | bool] | None,
     ) -> None:
+        for link in links:
+            self._timeout.heard(link, unit, time.monotonic())
         await self._request(senders, valves, function, address, registers, values)
         if values is None:
             self._inputs.show(links, unit, function, registers)
+            _show_outputs(valves, function, registers)
 
     async def _request(
         self,
@@ -267,11 +278,25 @@ class RigServer:
             place = spec.address - address
             if spec.output is not output or not 0 <= place < len(values):
                 continue
-            to_open = int(values[place]) == spec.open_value
-            if valve.is_open() is not to_open:
-                valve.command(to_open)
-                if self._on_coil is not None:
-                    self._on_coil(valve.called, to_open, time.monotonic())
+            self._move(valve, to_open=int(values[place]) == spec.open_value)
+
+    def _move(self, valve: Driven, *, to_open: bool) -> None:
+        if valve.is_open() is not to_open:
+            valve.command(to_open)
+            if self._on_coil is not None:
+                self._on_coil(valve.called, to_open, time.monotonic())
+
+
+def _show_outputs(valves: Sequence[Driven], function: int, registers: list[int]) -> None:
+    """Put what the outputs are now where a read of them looks: a block may have taken one back by itself."""
+    for valve in valves:
+        spec = valve.spec
+        value = spec.open_value if valve.is_open() else spec.shut_value
+        if spec.output is Output.COIL and function == _READ_COILS:
+            place, bit = divmod(spec.address, _COILS_IN_REGISTER)
+            registers[place] = registers[place] & ~(1 << bit) | value << bit
+        elif spec.output is Output.REGISTER and function == _READ_HOLDING:
+            registers[spec.address] = value
 
 
 def _size(ends: Iterable[int]) -> int:
@@ -311,16 +336,19 @@ def _say(text: str) -> None:
     sys.stdout.flush()
 
 
-async def _serve(site: Site, levels: Mapping[str, float], seed: int, watch: bool) -> None:
+async def _serve(site: Site, levels: Mapping[str, float], arguments: argparse.Namespace) -> None:
+    seed: int = arguments.seed
+
     def on_coil(tank: str, is_open: bool, at_s: float) -> None:
-        if watch:
+        if arguments.watch:
             _say(f"coil {tank} {'open' if is_open else 'shut'} {at_s:.6f}")
 
     plants = {
         name: plant_for(site, tank, _steady(levels[name]), seed + number)
         for number, (name, tank) in enumerate(site.tanks.items())
     }
-    server = RigServer(site, plants, on_coil=on_coil, seed=seed)
+    faults = ServerFaults(ignores_timeout=arguments.no_timeouts)
+    server = RigServer(site, plants, on_coil=on_coil, faults=faults, seed=seed)
     await server.start()
     _say("ready")
     stop = asyncio.Event()
@@ -350,13 +378,14 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument("--level", action="append", default=[], metavar="TANK=METRES", help="true level of a tank")
     parser.add_argument("--seed", type=int, default=0, help="of noise and bubbles")
     parser.add_argument("--watch", action="store_true", help="print each change of a valve's coil")
+    parser.add_argument("--no-timeouts", action="store_true", help="no output shuts by itself")
     arguments = parser.parse_args(argv)
     try:
         site = load_site(arguments.site)
     except ConfigError as error:
         sys.stderr.write(f"{error}\n")
         return 2
-    asyncio.run(_serve(site, _levels(site, arguments.level), arguments.seed, arguments.watch))
+    asyncio.run(_serve(site, _levels(site, arguments.level), arguments))
     return 0
 
 

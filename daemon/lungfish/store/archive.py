@@ -103,6 +103,11 @@ class Archive:
         query = f"SELECT {_EVENT} FROM events WHERE tank = ? ORDER BY id DESC LIMIT ?"  # noqa: S608 -- ours
         return [_event(row) for row in self._all(query, (tank, count))]
 
+    def last_of_kind(self, kind: str, count: int) -> list[tuple[str, float]]:
+        """The latest so many events of a kind, the newest first: what they say, and when, s since 1970 UTC."""
+        query = "SELECT text, utc_s FROM events WHERE kind = ? ORDER BY id DESC LIMIT ?"
+        return [(text, utc_s) for text, utc_s in self._all(query, (kind, count))]
+
     def trace(self, reading_id: int) -> tuple[TracePoint, ...]:
         """The trace of a reading; empty when it has none or retention has taken it.
 
