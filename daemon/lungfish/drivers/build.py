@@ -6,11 +6,16 @@ import asyncio
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from lungfish.config.link_model import ModbusTcpLinkSpec
+from lungfish.config.link_model import ModbusLinkSpec, ModbusRtuLinkSpec, ModbusTcpLinkSpec, SerialTextLinkSpec
 from lungfish.config.model import PressureLimitSpec, Site, SwitchSpec
 from lungfish.core.events import Input
+from lungfish.drivers.modbus_rtu import ModbusRtuLink
 from lungfish.drivers.modbus_tcp import ModbusTcpLink
+from lungfish.drivers.owned_link import OwnedLink
+from lungfish.drivers.rtu_frame import gap_s
+from lungfish.drivers.serial_port import SerialPort
 from lungfish.drivers.switch import ModbusSwitch, PressureLimit
+from lungfish.drivers.tcp_pipe import TcpPipe
 from lungfish.drivers.transmitter import ModbusTransmitter
 from lungfish.drivers.valve import ModbusValve
 from lungfish.ports import Clock, Isolating, Switch
@@ -22,8 +27,8 @@ __all__ = ["Devices", "build_devices"]
 class Devices:
     """Everything that a site's daemon talks to."""
 
-    links: Mapping[str, ModbusTcpLink]
-    """Links by name."""
+    links: Mapping[str, OwnedLink]
+    """Links that carry Modbus, by name."""
     transmitters: Mapping[str, ModbusTransmitter]
     """Transmitters by tank."""
     valves: Mapping[str, ModbusValve]
@@ -51,11 +56,7 @@ def build_devices(site: Site, clock: Clock) -> Devices:
         site: The site file's meaning.
         clock: Monotonic time and waiting.
     """
-    links = {
-        name: ModbusTcpLink(spec.name, spec.host, spec.port, spec.timeout_s, clock)
-        for name, spec in site.links.items()
-        if isinstance(spec, ModbusTcpLinkSpec)
-    }
+    links = {name: _link(spec, clock) for name, spec in site.links.items() if not isinstance(spec, SerialTextLinkSpec)}
     return Devices(
         links=links,
         transmitters={
@@ -96,5 +97,19 @@ def build_devices(site: Site, clock: Clock) -> Devices:
     )
 
 
-def _switch(link: ModbusTcpLink, spec: SwitchSpec | PressureLimitSpec) -> Switch:
+def _link(spec: ModbusLinkSpec, clock: Clock) -> OwnedLink:
+    if isinstance(spec, ModbusTcpLinkSpec):
+        return ModbusTcpLink(spec.name, spec.host, spec.port, spec.timeout_s, clock)
+    if isinstance(spec, ModbusRtuLinkSpec):
+        label = f"link {spec.name} ({spec.serial.port})"
+        serial = SerialPort(label, spec.serial, clock.monotonic_s, shared=True)
+        char_s = spec.serial.char_s
+        silence_s = gap_s(spec.serial.baud, char_s) + spec.turn_round_s
+        return ModbusRtuLink(spec.name, label, serial, spec.timeout_s, clock, char_s=char_s, gap_s=silence_s)
+    label = f"link {spec.name} ({spec.host}:{spec.port})"
+    pipe = TcpPipe(label, spec.host, spec.port, spec.timeout_s, clock.monotonic_s)
+    return ModbusRtuLink(spec.name, label, pipe, spec.timeout_s, clock, char_s=0.0, gap_s=spec.turn_round_s)
+
+
+def _switch(link: OwnedLink, spec: SwitchSpec | PressureLimitSpec) -> Switch:
     return ModbusSwitch(link, spec) if isinstance(spec, SwitchSpec) else PressureLimit(link, spec)

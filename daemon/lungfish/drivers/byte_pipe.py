@@ -11,6 +11,8 @@ __all__ = ["BytePipe"]
 class BytePipe(Protocol):
     """Bytes in and out, in order, with one owner. Nothing is connected before `open`."""
 
+    may_be_half_open: bool
+    """Whether it can seem open while nobody is there any more, so that a new one may help."""
     on_bytes: Callable[[bytes], None]
     """Called in the event loop with each piece that arrives."""
     on_lost: Callable[[str], None]
@@ -27,6 +29,18 @@ class BytePipe(Protocol):
         Raises:
             DeviceAbsent: Nobody there; or too soon after the last failure.
         """
+        ...
+
+    async def take_turn(self) -> None:
+        """Have the line alone until `end_turn`, and be told what has arrived meanwhile.
+
+        Raises:
+            DeviceAbsent: Somebody else does not give it back.
+        """
+        ...
+
+    def end_turn(self) -> None:
+        """Let others have the line."""
         ...
 
     async def write(self, data: bytes) -> None:

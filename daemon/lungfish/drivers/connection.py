@@ -11,7 +11,7 @@ from pymodbus.exceptions import ConnectionException, ModbusIOException
 from pymodbus.pdu import ModbusPDU
 
 from lungfish.drivers.gate import Gate
-from lungfish.drivers.messages import BITS, EXCEPTIONS, Function, Reply, Request
+from lungfish.drivers.messages import BITS, EXCEPTIONS, GATEWAY_TARGET_SILENT, Function, Reply, Request
 from lungfish.errors import DeviceAbsent, DeviceGarbled, DeviceRefused, DeviceTimeout
 
 __all__ = ["Connection", "reply_from"]
@@ -19,7 +19,7 @@ __all__ = ["Connection", "reply_from"]
 # The library logs each failure as an error of its own; what matters of it is raised and logged here, once.
 logging.getLogger("pymodbus.logging").setLevel(logging.CRITICAL)
 
-_GATEWAY_TARGET_SILENT = 11
+"""Exception by which a gateway says that the unit behind it did not answer (V1.1b3, section 7)."""
 
 
 def reply_from(response: ModbusPDU, request: Request, gate: Gate, label: str) -> Reply:
@@ -32,7 +32,7 @@ def reply_from(response: ModbusPDU, request: Request, gate: Gate, label: str) ->
     if response.isError():
         code = response.exception_code
         text = f"{label}, {request}: exception {code}, {EXCEPTIONS.get(code, 'not a code that Modbus knows')}"
-        raise (DeviceTimeout if code == _GATEWAY_TARGET_SILENT else DeviceRefused)(text)
+        raise (DeviceTimeout if code == GATEWAY_TARGET_SILENT else DeviceRefused)(text)
     values = (int(response.bits[0]),) if request.function in BITS else tuple(response.registers)
     received_at_s = gate.sent_at_s if gate.answered_at_s is None else gate.answered_at_s
     return Reply(values, (gate.sent_at_s + received_at_s) / 2, received_at_s - gate.sent_at_s)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import IntEnum
 
-__all__ = ["BITS", "EXCEPTIONS", "Function", "Reply", "Request"]
+__all__ = ["BITS", "EXCEPTIONS", "GATEWAY_TARGET_SILENT", "Function", "Reply", "Request"]
 
 
 class Function(IntEnum):
@@ -31,6 +31,8 @@ EXCEPTIONS = {
     11: "gateway target device failed to respond",
 }
 """Exception codes (V1.1b3, section 7)."""
+GATEWAY_TARGET_SILENT = 11
+"""A gateway's word that the unit behind it did not answer."""
 
 _THINGS = {
     Function.READ_COILS: "coil",
@@ -43,6 +45,7 @@ _THINGS = {
 BITS = frozenset({Function.READ_COILS, Function.READ_DISCRETE_INPUTS, Function.WRITE_COIL})
 """Functions whose values are single bits."""
 _MAX_REGISTERS = 125  # V1.1b3, sections 6.3 and 6.4
+_MAX_BITS = 2000  # V1.1b3, sections 6.1 and 6.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,8 +67,8 @@ class Request:
 
     def __post_init__(self) -> None:
         low, high = {
-            Function.READ_COILS: (1, 1),
-            Function.READ_DISCRETE_INPUTS: (1, 1),
+            Function.READ_COILS: (1, _MAX_BITS),
+            Function.READ_DISCRETE_INPUTS: (1, _MAX_BITS),
             Function.WRITE_COIL: (0, 1),
             Function.WRITE_REGISTER: (0, 0xFFFF),
         }.get(self.function, (1, _MAX_REGISTERS))

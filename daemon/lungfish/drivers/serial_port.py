@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import errno
+import fcntl
 import os
 import select
 import termios
@@ -27,6 +28,8 @@ __all__ = ["SerialPort"]
 _CHUNK = 4096
 _WRITE_WITHIN_S = 2.0
 """Longest wait for room in the port's buffer, s; a line that is not held up takes a frame of 256 bytes at once."""
+_TURN_WITHIN_S = 2.0
+_LOOK_AGAIN_S = 0.005
 _GONE = select.POLLHUP | select.POLLERR | select.POLLNVAL
 _REMEDIES = {
     errno.ENOENT: "there is no such port; look at the adapter and its cable",
@@ -44,16 +47,20 @@ _REMEDIES = {
 class SerialPort:
     """Implements `lungfish.drivers.byte_pipe.BytePipe`.
 
-    The port is locked while it is open (flock): a second owner is refused. The lock goes with the process, whatever
-    ends it.
+    The port is locked (flock): a second owner is refused. The lock goes with the process, whatever ends it. A shared
+    port is locked for each turn only, so that another process of ours can shut a valve between two turns of a living
+    daemon; what arrives out of turn is left in the port, for whoever has the next one.
 
     Args:
         label: what messages call the link.
         settings: the port, and how characters stand on its line.
         now: monotonic clock, s.
+        shared: locked by turns; else from `open` to `close`.
     """
 
-    def __init__(self, label: str, settings: SerialSettings, now: Callable[[], float]) -> None:
+    def __init__(self, label: str, settings: SerialSettings, now: Callable[[], float], *, shared: bool = False) -> None:
+        self.may_be_half_open = False
+        """A port that has gone says so."""
         self.on_bytes: Callable[[bytes], None] = _ignore
         """Called in the event loop with each piece that arrives."""
         self.on_lost: Callable[[str], None] = _ignore
@@ -61,6 +68,7 @@ class SerialPort:
         self._label = label
         self._settings = settings
         self._now = now
+        self._shared = shared
         self._backoff = Backoff()
         self._serial: Serial | None = None
         self._fd = -1
@@ -82,7 +90,7 @@ class SerialPort:
         if wait_s > 0.0:
             raise DeviceAbsent(f"{self._label}: not open; next attempt in {wait_s:.1f} s")
         loop = asyncio.get_running_loop()
-        opening = loop.run_in_executor(None, _open, self._settings)
+        opening = loop.run_in_executor(None, _open, self._settings, not self._shared)
         try:
             self._serial = await asyncio.shield(opening)
         except asyncio.CancelledError:
@@ -92,7 +100,37 @@ class SerialPort:
             self._backoff.failed(self._now())
             raise DeviceAbsent(f"{self._label}: {_REMEDIES.get(_number(error), str(error))}") from error
         self._fd = self._serial.fileno()
-        loop.add_reader(self._fd, self._readable)
+        if not self._shared:
+            loop.add_reader(self._fd, self._readable)
+
+    async def take_turn(self) -> None:
+        """Have a shared port alone until `end_turn`, and tell what has arrived meanwhile.
+
+        Raises:
+            DeviceAbsent: It is not open, or another program does not give it back within 2 s.
+        """
+        if not self._shared:
+            return
+        until_s = self._now() + _TURN_WITHIN_S
+        while self._serial is not None:
+            try:
+                fcntl.flock(self._fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError as error:
+                if self._now() >= until_s:
+                    raise DeviceAbsent(f"{self._label}: {_REMEDIES[errno.EBUSY]}") from error
+                await asyncio.sleep(_LOOK_AGAIN_S)
+                continue
+            self._readable()
+            if self._serial is not None:
+                asyncio.get_running_loop().add_reader(self._fd, self._readable)
+                return
+        raise DeviceAbsent(f"{self._label}: the port is not open, or has gone")
+
+    def end_turn(self) -> None:
+        """Let others have a shared port."""
+        if self._shared and self._serial is not None:
+            asyncio.get_running_loop().remove_reader(self._fd)
+            fcntl.flock(self._fd, fcntl.LOCK_UN)
 
     async def write(self, data: bytes) -> None:
         """Hand all bytes to the port; they go out one after the other at the line's own pace.
@@ -170,7 +208,7 @@ class SerialPort:
         self.on_lost(f"the port has gone: {why}")
 
 
-def _open(settings: SerialSettings) -> Serial:
+def _open(settings: SerialSettings, exclusive: bool) -> Serial:
     import serial
 
     parity = {Parity.NONE: serial.PARITY_NONE, Parity.EVEN: serial.PARITY_EVEN, Parity.ODD: serial.PARITY_ODD}
@@ -181,7 +219,7 @@ def _open(settings: SerialSettings) -> Serial:
         parity=parity[settings.parity],
         stopbits=settings.stop_bits,
         timeout=0,
-        exclusive=True,
+        exclusive=exclusive,
     )
 
 
