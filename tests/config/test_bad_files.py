@@ -100,7 +100,7 @@ TABLE: list[tuple[str, str, int | None, str, str, str]] = [
     (LINK, "{kind: modbus-rtu}", 8, "links.panel.port", "is missing", "`port: /dev/ttyUSB0`"),
     (LINK, "{kind: modbus-rtu, port: COM3}", 8, "links.panel.port", "no serial port", "such as `/dev/ttyUSB0`"),
     (LINK, "{kind: modbus-rtu, port: 502}", 8, "links.panel.port", "is no text", "`port: /dev/ttyUSB0`"),
-    (LINK, "{kind: modbus-rtu, port: /dev/ttyS0, baud: 19201}", 8, "links.panel.baud", "`19201`", "9600 | 14400 | 19200"),
+    (LINK, "{kind: modbus-rtu, port: /dev/ttyS0, baud: 19201}", 8, "links.panel.baud", "`19201`", "9600 | 19200 | 38400"),
     (LINK, "{kind: modbus-rtu, port: /dev/ttyS0, parity: evn}", 8, "links.panel.parity", "`evn`", "`even`"),
     (LINK, "{kind: modbus-rtu, port: /dev/ttyS0, stop_bits: 3}", 8, "links.panel.stop_bits", "`3`", "1 | 2"),
     (LINK, "{kind: modbus-rtu, port: /dev/ttyS0, turnround: 1 ms}", 8, "links.panel.turnround", "unknown key", "`turn_round`"),

@@ -5,7 +5,6 @@ from __future__ import annotations
 import socket
 import struct
 import subprocess
-import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -106,7 +105,7 @@ def test_nobody_there_is_told_and_delays_no_other() -> None:
 def _outlive(tmp_path: Path, port: int, last_word: bytes) -> int:
     keep(tmp_path / "valves.json", [valve(port)], complete=True)
     process = subprocess.Popen(
-        [sys.executable, "-I", "-S", kept_valves.__file__, str(tmp_path / "valves.json")],
+        kept_valves.command(tmp_path / "valves.json"),
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import ssl
 import struct
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
@@ -80,12 +81,14 @@ class FaultyPeer:
     """Connections accepted."""
     open_now: int = 0
     """Connections that neither end has closed."""
+    secured: ssl.SSLContext | None = None
+    """What its connections are secured with; None: they are not."""
     host: str = "127.0.0.1"
     port: int = 0
 
     async def __aenter__(self) -> Self:
         self._tasks: set[asyncio.Task[None]] = set()
-        self._server = await asyncio.start_server(self._accept, self.host, self.port)
+        self._server = await asyncio.start_server(self._accept, self.host, self.port, ssl=self.secured)
         self.port = self._server.sockets[0].getsockname()[1]
         return self
 

@@ -20,11 +20,11 @@ from lungfish.app.log import event_log
 from lungfish.app.progress import Progress
 from lungfish.app.widow import Widow
 from lungfish.config import Site
-from lungfish.config.model import ModbusTcpLinkSpec, Output
 from lungfish.core.events import ValveState
 from lungfish.core.reading import Reading
 from lungfish.drivers.build import build_devices
-from lungfish.drivers.kept_valves import KeptValve, keep, place_for
+from lungfish.drivers.kept_spec import kept_valve
+from lungfish.drivers.kept_valves import keep, place_for
 from lungfish.drivers.link import RegisterLink
 from lungfish.drivers.shut import shut_valve
 from lungfish.errors import StoreError
@@ -36,8 +36,6 @@ __all__ = ["House", "measure_once", "on_signals", "open_house"]
 _SETTLE_S = 5.0
 """At the end the store has this long to answer for the last readings before it is closed."""
 _SHUT_WITHIN_S = 10.0
-_KEPT_TIMEOUT_S = 1.0
-"""Longest wait of the service manager's first try to shut a valve, s."""
 _LOG = logging.getLogger("lungfish")
 
 OnReading = Callable[[ReadingRecord, bool], None]
@@ -142,19 +140,9 @@ def keep_valves(site: Site) -> Widow | None:
     if file is None:
         return None
     listed = [
-        KeptValve(
-            called=called,
-            host=link.host,
-            port=link.port,
-            timeout_s=min(link.timeout_s, _KEPT_TIMEOUT_S),
-            unit=valve.unit,
-            coil=valve.output is Output.COIL,
-            address=valve.address,
-            shut_value=valve.shut_value,
-        )
+        kept
         for called, valve in site.valves.items()
-        if isinstance(link := site.links[valve.link], ModbusTcpLinkSpec)
-        and valve.output in (Output.COIL, Output.REGISTER)
+        if (kept := kept_valve(called, site.links[valve.link], valve)) is not None
     ]
     try:
         keep(file, listed, complete=len(listed) == len(site.valves))

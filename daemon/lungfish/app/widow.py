@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import select
 import subprocess
-import sys
 import threading
 from collections.abc import Callable
 from pathlib import Path
@@ -58,7 +57,7 @@ class Widow:
     def _begin(self) -> None:
         try:
             self._process = process = subprocess.Popen(  # noqa: S603 - words of ours
-                [sys.executable, "-I", "-S", kept_valves.__file__, str(self._file)],
+                kept_valves.command(self._file),
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 bufsize=0,

@@ -38,7 +38,7 @@ PemFile = Annotated[str, AfterValidator(_file_name)]
 TcpPort = Annotated[int, Field(ge=1, le=65535)]
 Timeout = Annotated[float, Quantity(DURATION, "20 ms", "10 s")]
 TurnRound = Annotated[float, Quantity(DURATION, "0 ms", "500 ms")]
-Baud = Literal[300, 600, 1200, 2400, 4800, 9600, 14400, 19200, 28800, 38400, 57600, 76800, 115200, 230400]
+Baud = Literal[300, 600, 1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200, 230400]
 
 
 class TlsForm(Section):

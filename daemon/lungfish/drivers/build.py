@@ -99,7 +99,7 @@ def build_devices(site: Site, clock: Clock) -> Devices:
 
 def _link(spec: ModbusLinkSpec, clock: Clock) -> OwnedLink:
     if isinstance(spec, ModbusTcpLinkSpec):
-        return ModbusTcpLink(spec.name, spec.host, spec.port, spec.timeout_s, clock)
+        return ModbusTcpLink(spec.name, spec.host, spec.port, spec.timeout_s, clock, spec.tls)
     if isinstance(spec, ModbusRtuLinkSpec):
         label = f"link {spec.name} ({spec.serial.port})"
         serial = SerialPort(label, spec.serial, clock.monotonic_s, shared=True)

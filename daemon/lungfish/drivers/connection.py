@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import asyncio
+import functools
 import logging
+import ssl
 from collections.abc import Callable
 
-from pymodbus.client import AsyncModbusTcpClient
+from pymodbus.client import AsyncModbusTcpClient, AsyncModbusTlsClient
 from pymodbus.exceptions import ConnectionException, ModbusIOException
 from pymodbus.pdu import ModbusPDU
 
@@ -49,14 +51,24 @@ class Connection:
         port: TCP port.
         timeout_s: Longest wait to connect, and for an answer, s.
         now: Monotonic clock, s.
+        tls: What the connection is secured with; None: it is not.
     """
 
-    def __init__(self, label: str, host: str, port: int, timeout_s: float, now: Callable[[], float]) -> None:
+    def __init__(
+        self,
+        label: str,
+        host: str,
+        port: int,
+        timeout_s: float,
+        now: Callable[[], float],
+        tls: ssl.SSLContext | None = None,
+    ) -> None:
         self._label = label
         self._timeout_s = timeout_s
         self._now = now
         self._gate = Gate(now, self._break)
-        self._client = AsyncModbusTcpClient(
+        make = AsyncModbusTcpClient if tls is None else functools.partial(AsyncModbusTlsClient, sslctx=tls)
+        self._client = make(
             host,
             port=port,
             timeout=timeout_s,

@@ -4,7 +4,7 @@ After a death of the daemon every tenth of a second counts. Reading a site file 
 second and more on a small computer; this list needs neither. It is also what the daemon has truly driven, whatever the
 site file says by now. Standard library only, and nothing here may import what loads slowly.
 
-The frames are those of Modbus Messaging on TCP/IP, V1.0b, and the Modbus Application Protocol, V1.1b3.
+The frames on TCP are those of Modbus Messaging on TCP/IP, V1.0b, and the Modbus Application Protocol, V1.1b3.
 """
 
 from __future__ import annotations
@@ -19,8 +19,12 @@ import threading
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Any
 
-__all__ = ["RELEASE", "KeptValve", "keep", "kept_in", "place_for", "shut_kept", "wait_for_a_death"]
+from lungfish.drivers.line_now import SerialNow, SerialWay, TcpNow, ask
+from lungfish.drivers.messages import Function, Request
+
+__all__ = ["RELEASE", "KeptValve", "command", "keep", "kept_in", "place_for", "shut_kept", "wait_for_a_death"]
 
 RELEASE = b"."
 """What the daemon says before it ends in good order: nothing is left for us to do."""
@@ -36,14 +40,14 @@ _MOST_REPLY_BYTES = 260
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeptValve:
-    """One output behind Modbus TCP, and what shuts the valve."""
+    """One output behind Modbus, and what shuts the valve."""
 
     called: str
     """What the valve is called."""
-    host: str
-    """Host name or address of the I/O block."""
-    port: int
-    """TCP port."""
+    host: str = ""
+    """Host name or address of the I/O block or the device server; empty for a serial port."""
+    port: int = 0
+    """TCP port; 0 for a serial port."""
     timeout_s: float
     """Longest wait for a connection and for each answer, s."""
     unit: int
@@ -54,6 +58,19 @@ class KeptValve:
     """0-based address."""
     shut_value: int
     """What is written to shut it."""
+    rtu: bool = False
+    """RTU frames, on `serial` or over TCP; else Modbus TCP."""
+    serial: SerialWay | None = None
+    """The serial port; None: TCP."""
+    gap_s: float = 0.0
+    """Silence kept before each RTU request over TCP, s."""
+
+    @property
+    def place(self) -> str:
+        """What valves have in common that are reached one after the other."""
+        if self.serial is not None:
+            return self.serial.port
+        return f"{self.host}:{self.port}" + ("" if self.rtu else f" {self.called}")
 
 
 def place_for(environment: Mapping[str, str]) -> Path | None:
@@ -98,13 +115,18 @@ def kept_in(file: Path) -> tuple[list[KeptValve], bool]:
     """
     try:
         found = json.loads(file.read_text(encoding="utf-8"))
-        return [KeptValve(**each) for each in found["valves"]], found["complete"] is True
+        return [_valve(each) for each in found["valves"]], found["complete"] is True
     except (KeyError, TypeError) as error:
         raise ValueError(f"{file} is no list of valves") from error
 
 
+def _valve(kept: dict[str, Any]) -> KeptValve:
+    serial = kept.get("serial")
+    return KeptValve(**{**kept, "serial": None if serial is None else SerialWay(**serial)})
+
+
 def shut_kept(valves: Iterable[KeptValve]) -> dict[str, str | None]:
-    """Shut all of them at once, over connections of their own, and read each back.
+    """Shut all of them, over connections of their own, and read each back: all at once, on a line one by one.
 
     Args:
         valves: what is to be shut.
@@ -120,12 +142,19 @@ def shut_kept(valves: Iterable[KeptValve]) -> dict[str, str | None]:
             try:
                 trouble = _shut(valve)
             except (OSError, ValueError, struct.error) as error:
-                trouble = f"{valve.host}:{valve.port}: {error}"
+                trouble = f"{valve.place}: {error}"
             if trouble is None:
                 break
         outcome[valve.called] = trouble
 
-    threads = [threading.Thread(target=one, args=(valve,)) for valve in valves]
+    def in_turn(those: list[KeptValve]) -> None:
+        for valve in those:
+            one(valve)
+
+    places: dict[str, list[KeptValve]] = {}
+    for valve in valves:
+        places.setdefault(valve.place, []).append(valve)
+    threads = [threading.Thread(target=in_turn, args=(those,)) for those in places.values()]
     for thread in threads:
         thread.start()
     for thread in threads:
@@ -134,6 +163,28 @@ def shut_kept(valves: Iterable[KeptValve]) -> dict[str, str | None]:
 
 
 def _shut(valve: KeptValve) -> str | None:
+    return _shut_rtu(valve) if valve.rtu else _shut_tcp(valve)
+
+
+def _shut_rtu(valve: KeptValve) -> str | None:
+    """By RTU frames. What counts is what is read back, for a line may give back the command by itself."""
+    value = int(bool(valve.shut_value)) if valve.coil else valve.shut_value
+    write = Request(Function.WRITE_COIL if valve.coil else Function.WRITE_REGISTER, valve.unit, valve.address, value)
+    read = Request(Function.READ_COILS if valve.coil else Function.READ_HOLDING, valve.unit, valve.address, 1)
+    timeout_s = valve.timeout_s
+    way = valve.serial
+    with TcpNow(valve.host, valve.port, timeout_s, valve.gap_s) if way is None else SerialNow(way) as line:
+        ask(line, write, timeout_s, echoed=False, first=True)
+        seen = ask(line, read, timeout_s, echoed=False, first=False)
+        if seen.echo:  # so was the command, perhaps
+            ask(line, write, timeout_s, echoed=True, first=False)
+            seen = ask(line, read, timeout_s, echoed=True, first=False)
+    if seen.values is not None:
+        return None if seen.values == (value,) else f"it was told to shut and reads back otherwise: {seen.values[0]}"
+    return "no answer" if seen.exception is None else f"exception {seen.exception}"
+
+
+def _shut_tcp(valve: KeptValve) -> str | None:
     write, read = (_WRITE_COIL, _READ_COILS) if valve.coil else (_WRITE_REGISTER, _READ_HOLDING)
     value = _COIL_ON * bool(valve.shut_value) if valve.coil else valve.shut_value
     with socket.create_connection((valve.host, valve.port), timeout=valve.timeout_s) as connection:
@@ -174,6 +225,19 @@ def _exactly(connection: socket.socket, count: int) -> bytes:
     return got
 
 
+def command(file: Path) -> list[str]:
+    """What starts `wait_for_a_death` as a process of its own: without site packages, which it does not need.
+
+    Args:
+        file: the list of valves.
+    """
+    program = (
+        "import sys; sys.path.insert(0, sys.argv[1]); from pathlib import Path; "
+        "from lungfish.drivers.kept_valves import wait_for_a_death; sys.exit(wait_for_a_death(Path(sys.argv[2])))"
+    )
+    return [sys.executable, "-I", "-S", "-c", program, str(Path(__file__).parents[2]), str(file)]
+
+
 def wait_for_a_death(file: Path) -> int:
     """Run as a process of its own beside the daemon, with a pipe from it: when that breaks, shut every valve at once.
 
@@ -196,7 +260,3 @@ def wait_for_a_death(file: Path) -> int:
     for called, why in trouble.items():
         print(f"{called}: not confirmed shut: {why}", file=sys.stderr)  # noqa: T201 - goes to the journal
     return 3 if trouble else 0
-
-
-if __name__ == "__main__":
-    sys.exit(wait_for_a_death(Path(sys.argv[1])))

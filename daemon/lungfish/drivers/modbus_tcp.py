@@ -7,10 +7,12 @@ did not answer is left quiet for a while.
 
 from __future__ import annotations
 
+from lungfish.config.link_model import TlsSpec
 from lungfish.drivers.connection import Connection
 from lungfish.drivers.messages import Reply, Request
 from lungfish.drivers.owned_link import Job, LinkStats, NotSent, OwnedLink
 from lungfish.drivers.patience import Backoff
+from lungfish.drivers.tls import tls_context
 from lungfish.errors import DeviceAbsent, DeviceGarbled
 from lungfish.ports import Clock
 
@@ -26,11 +28,15 @@ class ModbusTcpLink(OwnedLink):
         port: TCP port.
         timeout_s: Longest wait to connect, and for an answer, s.
         clock: Monotonic time.
+        tls: How the connection is secured; None: not.
     """
 
-    def __init__(self, name: str, host: str, port: int, timeout_s: float, clock: Clock) -> None:
+    def __init__(
+        self, name: str, host: str, port: int, timeout_s: float, clock: Clock, tls: TlsSpec | None = None
+    ) -> None:
         super().__init__(name, f"link {name} ({host}:{port})", timeout_s, clock)
         self._address = (host, port)
+        self._tls = tls
         self._backoff = Backoff()
         self._connection: Connection | None = None
 
@@ -64,8 +70,9 @@ class ModbusTcpLink(OwnedLink):
         wait_s = self._backoff.next_at_s - self._now()
         if wait_s > 0:
             raise DeviceAbsent(f"{self._label}, {request}: no connection; next attempt in {wait_s:.1f} s")
-        connection = Connection(self._label, *self._address, self._timeout_s, self._now)
         try:
+            tls = None if self._tls is None else tls_context(self._tls, self._address[0], self._label)
+            connection = Connection(self._label, *self._address, self._timeout_s, self._now, tls)
             await connection.open()
         except DeviceAbsent:
             self._backoff.failed(self._now())

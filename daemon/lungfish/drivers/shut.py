@@ -5,19 +5,23 @@ For the `shut` command and for the guard thread, which must work when the loop h
 
 from __future__ import annotations
 
+import functools
 import threading
 import time
+from collections.abc import Callable
 
 from pymodbus.client import ModbusTcpClient
 from pymodbus.exceptions import ModbusException, ModbusIOException
 from pymodbus.pdu import ModbusPDU
 
-from lungfish.config.link_model import LinkSpec, ModbusTcpLinkSpec
+from lungfish.config.link_model import LinkSpec, ModbusTcpLinkSpec, RtuLinkSpec
 from lungfish.config.model import Output, ValveSpec
 from lungfish.core.events import ValveState
 from lungfish.drivers.connection import reply_from
 from lungfish.drivers.gate import Gate
 from lungfish.drivers.messages import Function, Reply, Request
+from lungfish.drivers.rtu_now import RtuAsker
+from lungfish.drivers.tls import tls_context
 from lungfish.drivers.valve import output_value
 from lungfish.errors import DeviceAbsent, DeviceError, DeviceGarbled, DeviceTimeout
 
@@ -51,6 +55,7 @@ def shut_valve(link: LinkSpec, valve: ValveSpec, *, tries: int = 3) -> bool:
     coil = valve.output is Output.COIL
     write = Request(Function.WRITE_COIL if coil else Function.WRITE_REGISTER, valve.unit, valve.address, value)
     read = Request(Function.READ_COILS if coil else Function.READ_HOLDING, valve.unit, valve.address, 1)
+    ask = _asker(link)
     pause = threading.Event()  # never set
     trouble: DeviceError | None = None
     for number in range(tries):
@@ -58,14 +63,14 @@ def shut_valve(link: LinkSpec, valve: ValveSpec, *, tries: int = 3) -> bool:
             pause.wait(_BETWEEN_TRIES_S)
         trouble = None
         try:
-            _ask(link, write)
+            ask(write)
         except DeviceAbsent as error:
             trouble = error
             continue
         except DeviceError as error:
             trouble = error
         try:
-            if _ask(link, read).values[0] == value:
+            if ask(read).values[0] == value:
                 return True
         except DeviceError as error:
             trouble = error
@@ -74,14 +79,25 @@ def shut_valve(link: LinkSpec, valve: ValveSpec, *, tries: int = 3) -> bool:
     return False
 
 
-def _ask(link: LinkSpec, request: Request) -> Reply:
+def _asker(link: LinkSpec) -> Callable[[Request], Reply]:
+    """What asks one thing of a device behind a link.
+
+    Raises:
+        DeviceAbsent: It can carry no request.
+    """
+    if isinstance(link, ModbusTcpLinkSpec):
+        return functools.partial(_ask, link)
+    if isinstance(link, RtuLinkSpec):
+        return RtuAsker(link)
+    raise DeviceAbsent(f"link {link.name}: it carries {link.spoken}, no Modbus")
+
+
+def _ask(link: ModbusTcpLinkSpec, request: Request) -> Reply:
     """Connect, send one request, wait for its answer, close; all in this thread.
 
     Raises:
         DeviceError: No usable answer.
     """
-    if not isinstance(link, ModbusTcpLinkSpec):
-        raise DeviceAbsent(f"link {link.name}: only the daemon can use {link.spoken}")
     timeout_s = min(link.timeout_s, _LONGEST_TIMEOUT_S)
     label = f"link {link.name} ({link.host}:{link.port})"
     gate = Gate(time.monotonic, _stop_waiting)
@@ -91,6 +107,9 @@ def _ask(link: LinkSpec, request: Request) -> Reply:
     try:
         if not client.connect():  # type: ignore[no-untyped-call]  # the library leaves it untyped
             raise DeviceAbsent(f"{label}: no connection within {timeout_s:g} s; look at power, cable, host and port")
+        if link.tls is not None and client.socket is not None:
+            context = tls_context(link.tls, link.host, label)
+            client.socket = context.wrap_socket(client.socket, server_hostname=context.server_name)
         return reply_from(_send(client, request), request, gate, label)
     except (ModbusException, OSError, UnicodeError) as error:  # UnicodeError: no such host name can be
         if gate.wrong is not None:

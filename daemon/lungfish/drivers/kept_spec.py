@@ -1,0 +1,45 @@
+"""From a valve of the site file to its row in the list of valves; see `kept_valves`, which can't know site files."""
+
+from __future__ import annotations
+
+from lungfish.config.link_model import LinkSpec, ModbusRtuLinkSpec, ModbusRtuTcpLinkSpec, ModbusTcpLinkSpec
+from lungfish.config.valve_model import Output, ValveSpec
+from lungfish.drivers.kept_valves import KeptValve
+from lungfish.drivers.rtu_now import serial_way
+
+__all__ = ["kept_valve"]
+
+_TIMEOUT_S = 1.0
+"""Longest wait of the service manager's first try to shut a valve, s."""
+
+
+def kept_valve(called: str, link: LinkSpec, valve: ValveSpec) -> KeptValve | None:
+    """Its row; None for one that the list can't hold, which is left to `lungfish shut` with the site file.
+
+    Args:
+        called: what the valve is called.
+        link: the link that it is on.
+        valve: the valve.
+    """
+    host, port, serial, gap_s = "", 0, None, 0.0
+    if isinstance(link, ModbusTcpLinkSpec) and link.tls is None:
+        host, port = link.host, link.port
+    elif isinstance(link, ModbusRtuTcpLinkSpec):
+        host, port, gap_s = link.host, link.port, link.turn_round_s
+    elif isinstance(link, ModbusRtuLinkSpec):
+        serial = serial_way(link.serial, link.turn_round_s)
+    else:
+        return None
+    return KeptValve(
+        called=called,
+        host=host,
+        port=port,
+        timeout_s=min(link.timeout_s, _TIMEOUT_S),
+        unit=valve.unit,
+        coil=valve.output is Output.COIL,
+        address=valve.address,
+        shut_value=valve.shut_value,
+        rtu=not isinstance(link, ModbusTcpLinkSpec),
+        serial=serial,
+        gap_s=gap_s,
+    )
