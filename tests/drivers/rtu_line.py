@@ -113,6 +113,7 @@ class Line:
     outputs: dict[tuple[int, int, int], int] = field(default_factory=dict)
     """(unit, function that writes it, address): the raw value last written."""
     opened: int = 0
+    char_s: float = CHAR_S
     is_open: bool = False
 
     def __post_init__(self) -> None:
@@ -150,7 +151,7 @@ class Line:
 
     async def write(self, data: bytes) -> None:
         loop = asyncio.get_running_loop()
-        end_s = loop.time() + len(data) * CHAR_S
+        end_s = loop.time() + len(data) * self.char_s
         self.spoken.append((loop.time(), end_s))
         if self.echo:
             loop.call_at(end_s, self._hear, data)
@@ -161,11 +162,11 @@ class Line:
         at_s = max(end_s, self.free_s.get(unit, 0.0))
         for say in self.script(asked, self._right(asked)):
             begins_s = at_s + say.after_s
-            at_s = begins_s + len(say.data) * CHAR_S
+            at_s = begins_s + len(say.data) * self.char_s
             self.spoken.append((begins_s, at_s))
             for start in range(0, len(say.data), _PIECE):
                 piece = say.data[start : start + _PIECE]
-                loop.call_at(begins_s + (start + len(piece)) * CHAR_S, self._hear, piece)
+                loop.call_at(begins_s + (start + len(piece)) * self.char_s, self._hear, piece)
         self.free_s[unit] = at_s
 
     def _hear(self, data: bytes) -> None:

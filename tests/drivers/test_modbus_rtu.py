@@ -55,11 +55,13 @@ def test_reads_and_writes_go_through() -> None:
     on_a_line(scene)
 
 
-def test_a_reading_is_stamped_between_the_end_of_the_request_and_the_beginning_of_its_answer() -> None:
+def test_a_reading_is_stamped_when_the_device_looked() -> None:
+    """Between the end of the request and the beginning of its answer, whatever the wire takes for both."""
+
     async def scene(link: ModbusRtuLink, line: Line) -> None:
         reply = await link.read_registers(unit=1, table="input", address=0, count=2)
         asked_end_s = line.asked[-1].at_s
-        assert reply.at_s == pytest.approx(asked_end_s + TURN_S / 2, abs=1e-6)
+        assert asked_end_s < reply.at_s < asked_end_s + TURN_S
 
     on_a_line(scene)
 

@@ -16,7 +16,7 @@ _HEAD = """\
 site: {{name: Thornhill works, timezone: Europe/Dublin, gravity: 9.8135 m/s**2, pressure: 101 kPa}}
 store: {{path: thornhill.db}}
 links:
-  panel: {{kind: modbus-tcp, host: 127.0.0.1, port: {port}, timeout: 500 ms}}
+  panel: {link}
 air: {{supply: 3 bar, flow: 3 L/min, simultaneous: {tanks}}}
 tanks:
 """
@@ -38,7 +38,7 @@ _FORMS = (("float32", "input"), ("uint16", "input"), ("int32", "holding"), ("flo
 
 def drawn_text(
     rng: random.Random,
-    port: int,
+    link: str,
     tanks: int,
     *,
     bores_mm: tuple[float, float] = (5.0, 8.0),
@@ -49,13 +49,13 @@ def drawn_text(
 
     Args:
         rng: what density, bore and line are drawn from.
-        port: of the panel, on this computer.
+        link: the panel's, as it stands in a site file.
         tanks: how many.
         bores_mm: least and greatest bore of the tubes, mm.
         lines_m: shortest and longest line, m.
         line_bores_mm: bores of the lines, taken in turn, mm.
     """
-    text = _HEAD.format(port=port, tanks=tanks)
+    text = _HEAD.format(link=link, tanks=tanks)
     for k in range(tanks):
         form, table = _FORMS[k % len(_FORMS)]
         text += _TANK.format(

@@ -1,4 +1,4 @@
-"""A real Modbus TCP server that is not our library: Debian's libmodbus, with a plant behind it that the test steps.
+"""A real Modbus server that is not our library: Debian's libmodbus, with a plant behind it that the test steps.
 
 Needs gcc, pkg-config and libmodbus-dev (Debian packages).
 """
@@ -45,12 +45,15 @@ class LibmodbusPeer:
     Args:
         on_coil: Called with address and value when a client has changed a coil.
         on_holding: Called with address and value when a client has changed a holding register.
+        serial: A serial port and its rate in baud: speaks RTU there, as unit 1; None: TCP.
     """
 
     def __init__(
         self,
         on_coil: Callable[[int, bool], None] | None = None,
         on_holding: Callable[[int, int], None] | None = None,
+        *,
+        serial: tuple[str, int] | None = None,
     ) -> None:
         self.host = "127.0.0.1"
         """Where it listens."""
@@ -62,6 +65,7 @@ class LibmodbusPeer:
         """Called with address and value when a client has changed a coil."""
         self.on_holding = on_holding
         """Called with address and value when a client has changed a holding register."""
+        self._arguments = () if serial is None else (serial[0], str(serial[1]))
         self._coils: dict[int, bool] = {}
         self._holding: dict[int, int] = {}
         self._process: asyncio.subprocess.Process | None = None
@@ -70,7 +74,7 @@ class LibmodbusPeer:
 
     async def __aenter__(self) -> Self:
         self._process = await asyncio.create_subprocess_exec(
-            _program(), stdin=asyncio.subprocess.PIPE, stdout=asyncio.subprocess.PIPE
+            _program(), *self._arguments, stdin=asyncio.subprocess.PIPE, stdout=asyncio.subprocess.PIPE
         )
         assert self._process.stdout is not None
         word, number = (await self._process.stdout.readline()).split()

@@ -1,6 +1,7 @@
-/* A Modbus TCP server on libmodbus, for a plant that is stepped by the test that started it.
+/* A Modbus server on libmodbus, for a plant that is stepped by the test that started it.
  *
- * Speaks Modbus on 127.0.0.1, on a port that it picks and prints, and lines of text on its standard streams.
+ * Speaks Modbus TCP on 127.0.0.1, on a port that it picks and prints; or RTU, as unit 1, on the serial port that it is
+ * called with (DEVICE BAUD). Speaks lines of text on its standard streams.
  *   out:  port N | ok | bad WHY | coil ADDRESS VALUE | holding ADDRESS VALUE
  *   in:   input ADDRESS VALUE... | holding ADDRESS VALUE... | coil ADDRESS VALUE | delay MILLISECONDS
  * Every line in is answered by ok or bad, in order; the other lines out tell what a client has changed.
@@ -23,6 +24,7 @@ static modbus_t *ctx;
 static modbus_mapping_t *map;
 static struct pollfd fds[2 + MAX_CLIENTS]; /* standard input, listener, clients */
 static int nfds = 2;
+static int rtu;
 static long delay_ms;
 
 static void die(const char *what)
@@ -130,20 +132,23 @@ static int serve(int fd)
     return 1;
 }
 
-int main(void)
+int main(int argc, char **argv)
 {
-    struct sockaddr_in self;
+    struct sockaddr_in self = {0};
     socklen_t size = sizeof self;
     int i;
 
     setvbuf(stdout, NULL, _IOLBF, 0);
-    ctx = modbus_new_tcp("127.0.0.1", 0);
+    rtu = argc == 3;
+    ctx = rtu ? modbus_new_rtu(argv[1], atoi(argv[2]), 'N', 8, 1) : modbus_new_tcp("127.0.0.1", 0);
     map = modbus_mapping_new(SIZE, SIZE, SIZE, SIZE);
     if (ctx == NULL || map == NULL)
         die("libmodbus");
     fds[0].fd = STDIN_FILENO;
-    fds[1].fd = modbus_tcp_listen(ctx, MAX_CLIENTS);
-    if (fds[1].fd < 0 || getsockname(fds[1].fd, (struct sockaddr *)&self, &size) < 0)
+    if (rtu && (modbus_set_slave(ctx, 1) < 0 || modbus_connect(ctx) < 0))
+        die("serial port");
+    fds[1].fd = rtu ? modbus_get_socket(ctx) : modbus_tcp_listen(ctx, MAX_CLIENTS);
+    if (fds[1].fd < 0 || (!rtu && getsockname(fds[1].fd, (struct sockaddr *)&self, &size) < 0))
         die("listen");
     fds[0].events = fds[1].events = POLLIN;
     printf("port %d\n", ntohs(self.sin_port));
@@ -159,7 +164,10 @@ int main(void)
             close(fds[i].fd);
             fds[i--] = fds[--nfds];
         }
-        if (fds[1].revents != 0) {
+        if (fds[1].revents != 0 && rtu) {
+            if (!serve(fds[1].fd))
+                modbus_flush(ctx); /* damaged, or meant for nobody: wait for the next */
+        } else if (fds[1].revents != 0) {
             int fd = accept(fds[1].fd, NULL, NULL);
             if (fd >= 0 && nfds < 2 + MAX_CLIENTS) {
                 fds[nfds].fd = fd;

@@ -53,8 +53,9 @@ async def own_site(folder: Path, tanks: int, seed: int) -> AsyncIterator[OwnSite
         probe.bind(("127.0.0.1", 0))
         port = int(probe.getsockname()[1])
     path = folder / "thornhill.yaml"
+    link = f"{{kind: modbus-tcp, host: 127.0.0.1, port: {port}, timeout: 500 ms}}"
     path.write_text(
-        drawn_text(rng, port, tanks, bores_mm=(5.0, 10.0), lines_m=(0.5, 30.0), line_bores_mm=(4.0, 4.5, 5.0))
+        drawn_text(rng, link, tanks, bores_mm=(5.0, 10.0), lines_m=(0.5, 30.0), line_bores_mm=(4.0, 4.5, 5.0))
     )
     site = load_site(path)
     plants = {name: drawn_plant(site, name, drawn_level(rng), rng, seed + k) for k, name in enumerate(site.tanks)}

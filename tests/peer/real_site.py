@@ -12,6 +12,7 @@ from pathlib import Path
 
 from tests.peer.drawn_site import drawn_level, drawn_plant, drawn_text
 from tests.peer.libmodbus_peer import LibmodbusPeer
+from tests.peer.wire import Wire
 
 from lungfish.config import Site, load_site
 from lungfish.rig.plant import Plant
@@ -36,12 +37,20 @@ class RealSite:
 
 
 @asynccontextmanager
-async def real_site(folder: Path, tanks: int, seed: int) -> AsyncIterator[RealSite]:
-    """Serve some tanks of random depth, line, tee, format, ripple, noise and damping, their levels moving."""
+async def real_site(folder: Path, tanks: int, seed: int, wire: Wire | None = None) -> AsyncIterator[RealSite]:
+    """Serve some tanks of random depth, line, tee, format, ripple, noise and damping, their levels moving.
+
+    Args:
+        folder: for site file and store.
+        tanks: how many.
+        seed: of what is drawn.
+        wire: the serial line that they are reached by; None: TCP.
+    """
     rng = random.Random(seed)
-    async with LibmodbusPeer() as peer:
+    async with LibmodbusPeer(serial=None if wire is None else (wire.device, wire.baud)) as peer:
         path = folder / "thornhill.yaml"
-        path.write_text(drawn_text(rng, peer.port, tanks))
+        link = f"{{kind: modbus-tcp, host: 127.0.0.1, port: {peer.port}, timeout: 500 ms}}"
+        path.write_text(drawn_text(rng, wire.link if wire is not None else link, tanks))
         site = load_site(path)
         began_s = time.time()
         plants: dict[str, Plant] = {}

@@ -17,6 +17,7 @@ from tests.peer.libmodbus_peer import LibmodbusPeer
 from lungfish.config.model import ByteOrder, ModbusTcpLinkSpec, NumberFormat, Output, RegisterTable
 from lungfish.core.events import ValveState
 from lungfish.drivers.modbus_tcp import ModbusTcpLink
+from lungfish.drivers.owned_link import OwnedLink
 from lungfish.drivers.shut import shut_valve
 from lungfish.drivers.transmitter import ModbusTransmitter
 from lungfish.drivers.valve import ModbusValve
@@ -54,7 +55,9 @@ def as_words(number: float, number_format: NumberFormat, word_order: ByteOrder, 
 class TransmitterOnPlant:
     """A bench for the contract."""
 
-    def __init__(self, plant: LibmodbusPeer, link: ModbusTcpLink, clock: SkippingClock, number_format: str) -> None:
+    late_s = 1.5 * TIMEOUT_S
+
+    def __init__(self, plant: LibmodbusPeer, link: OwnedLink, clock: SkippingClock, number_format: str) -> None:
         spec = transmitter_spec(
             number_format=NumberFormat(number_format), scale_pa=2.0, offset_gauge_pa=-100.0, table=RegisterTable.INPUT
         )
@@ -68,7 +71,7 @@ class TransmitterOnPlant:
         await self._plant.set_input_registers(self._spec.register, words)
 
     async def cut_off(self) -> None:
-        await self._plant.set_delay(1.5 * TIMEOUT_S)
+        await self._plant.set_delay(self.late_s)
 
     async def restore(self) -> None:
         await self._plant.set_delay(0.0)
@@ -78,7 +81,9 @@ class TransmitterOnPlant:
 class ValveOnPlant:
     """A bench for the contract."""
 
-    def __init__(self, plant: LibmodbusPeer, link: ModbusTcpLink, clock: SkippingClock, name: str) -> None:
+    late_s = 1.5 * TIMEOUT_S
+
+    def __init__(self, plant: LibmodbusPeer, link: OwnedLink, clock: SkippingClock, name: str) -> None:
         self.clock = clock
         self._spec = VALVES[name]
         self.valve = ModbusValve(link, self._spec, clock)
@@ -98,7 +103,7 @@ class ValveOnPlant:
             await self._plant.set_holding_registers(self._spec.address, [value])
 
     async def cut_off(self) -> None:
-        await self._plant.set_delay(1.5 * TIMEOUT_S)
+        await self._plant.set_delay(self.late_s)
 
     async def restore(self) -> None:
         await self._plant.set_delay(0.0)

@@ -27,9 +27,11 @@ def papers(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("papers")
     for who in ("device", "ours", "stranger"):
         subprocess.run(
-            ["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes"]
-            + ["-days", "2", "-subj", f"/CN={who}", "-addext", f"subjectAltName=DNS:{NAME}"]
-            + ["-keyout", str(folder / f"{who}.key"), "-out", str(folder / f"{who}.pem")],
+            [
+                *("openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes"),
+                *("-days", "2", "-subj", f"/CN={who}", "-addext", f"subjectAltName=DNS:{NAME}"),
+                *("-keyout", str(folder / f"{who}.key"), "-out", str(folder / f"{who}.pem")),
+            ],
             check=True,
             capture_output=True,
         )

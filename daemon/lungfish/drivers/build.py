@@ -20,7 +20,7 @@ from lungfish.drivers.transmitter import ModbusTransmitter
 from lungfish.drivers.valve import ModbusValve
 from lungfish.ports import Clock, Isolating, Switch
 
-__all__ = ["Devices", "build_devices"]
+__all__ = ["Devices", "build_devices", "link_for"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,7 +56,9 @@ def build_devices(site: Site, clock: Clock) -> Devices:
         site: The site file's meaning.
         clock: Monotonic time and waiting.
     """
-    links = {name: _link(spec, clock) for name, spec in site.links.items() if not isinstance(spec, SerialTextLinkSpec)}
+    links = {
+        name: link_for(spec, clock) for name, spec in site.links.items() if not isinstance(spec, SerialTextLinkSpec)
+    }
     return Devices(
         links=links,
         transmitters={
@@ -97,7 +99,13 @@ def build_devices(site: Site, clock: Clock) -> Devices:
     )
 
 
-def _link(spec: ModbusLinkSpec, clock: Clock) -> OwnedLink:
+def link_for(spec: ModbusLinkSpec, clock: Clock) -> OwnedLink:
+    """The driver of a link that carries Modbus.
+
+    Args:
+        spec: the link.
+        clock: Monotonic time and waiting.
+    """
     if isinstance(spec, ModbusTcpLinkSpec):
         return ModbusTcpLink(spec.name, spec.host, spec.port, spec.timeout_s, clock, spec.tls)
     if isinstance(spec, ModbusRtuLinkSpec):

@@ -27,7 +27,8 @@ from lungfish.drivers.rtu_frame import Heard, answer_bytes, hunt, request_frame
 __all__ = ["Line", "SerialNow", "SerialWay", "TcpNow", "ask"]
 
 _LOCK_WITHIN_S = 2.0
-_LOOK_AGAIN_S = 0.002
+_LOOK_AGAIN_S = 0.0003
+"""A living daemon lets go of a busy line for the silence between two frames, 1.75 ms or more."""
 _CHUNK = 4096
 _SETTLED_S, _SETTLE_WITHIN_S = 0.03, 0.3
 """Before the first request: silence that shows that nobody's answer is under way, and longest wait for it, s."""
@@ -153,7 +154,7 @@ class SerialNow:
         except BlockingIOError:
             return b""  # another, stalled or not, was quicker
         if not data:
-            pause(_LOOK_AGAIN_S)  # hung up, or taken by another
+            pause(0.002)  # hung up, or taken by another
         return data
 
     def _lock(self) -> None:

@@ -93,6 +93,9 @@ class ModbusRtuLink(OwnedLink):
             self._quiet_until_s = self._now() + self._usual_quiet_s
         if self._turn_ends is not None:
             self._turn_ends.cancel()
+        gap_left_s = self._last_byte_s + self._gap_s - self._now()
+        if gap_left_s > 0.0:
+            await asyncio.sleep(gap_left_s)  # before our turn: it is the time in which another can have one
         try:
             await self._pipe.take_turn()
             await self._silence(request)
@@ -220,10 +223,7 @@ class ModbusRtuLink(OwnedLink):
         if not ours and not request.is_write:
             raise DeviceGarbled(f"{self._label}, {request}: an answer that may be an older one's")
         came_s = self._last_byte_s
-        answer_s = min(answer_bytes(request) * self._char_s, came_s - began_s)
-        # the device looked between the end of the request and the beginning of its answer
-        at_s = (min(self._sent_end_s, came_s - answer_s) + came_s - answer_s) / 2.0
-        return Reply(values=heard.values, at_s=at_s, took_s=came_s - began_s)
+        return Reply(values=heard.values, at_s=(began_s + came_s) / 2.0, took_s=came_s - began_s)
 
     async def _answer(self, request: Request) -> Heard:
         """Listen until the answer is there, or its time is up.

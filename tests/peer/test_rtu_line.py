@@ -1,0 +1,181 @@
+"""Modbus RTU as it is wired: libmodbus at the other end of a serial line that takes its time; real commands on it."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import AsyncIterator, Iterator
+from pathlib import Path
+
+import pytest
+from tests.drivers.contract import check_transmitter, check_valve
+from tests.drivers.specs import valve_spec
+from tests.peer.clocks import SkippingClock
+from tests.peer.libmodbus_peer import LibmodbusPeer
+from tests.peer.real_runs import lungfish, run_for
+from tests.peer.real_site import RealSite, real_site
+from tests.peer.test_libmodbus import TransmitterOnPlant, ValveOnPlant
+from tests.peer.test_real_input import check
+from tests.peer.wire import Wire, laid_wire
+
+from lungfish.config.link_model import ModbusRtuLinkSpec, Parity, SerialSettings
+from lungfish.drivers.build import link_for
+from lungfish.drivers.owned_link import OwnedLink
+from lungfish.drivers.shut import shut_valve
+from lungfish.errors import DeviceRefused, DeviceTimeout
+
+TIMEOUT_S = 0.3
+
+
+def spec_of(wire: Wire) -> ModbusRtuLinkSpec:
+    serial = SerialSettings(port=wire.ours, baud=wire.baud, parity=Parity.NONE, stop_bits=1)
+    return ModbusRtuLinkSpec(name="line", serial=serial, timeout_s=TIMEOUT_S, turn_round_s=0.0)
+
+
+@pytest.fixture
+def wire() -> Iterator[Wire]:
+    with laid_wire(19200) as laid:
+        yield laid
+
+
+@pytest.fixture
+async def module(wire: Wire) -> AsyncIterator[LibmodbusPeer]:
+    async with LibmodbusPeer(serial=(wire.device, wire.baud)) as peer:
+        yield peer
+
+
+@pytest.fixture
+async def ours(wire: Wire, module: LibmodbusPeer, clock: SkippingClock) -> AsyncIterator[OwnedLink]:
+    link = link_for(spec_of(wire), clock)
+    yield link
+    await link.close()
+
+
+async def test_registers_coils_and_refusals_go_through(ours: OwnedLink, module: LibmodbusPeer) -> None:
+    await module.set_input_registers(7, [0x1234, 0x5678, 0x9ABC])
+    reply = await ours.read_registers(unit=1, table="input", address=7, count=3)
+    assert reply.values == (0x1234, 0x5678, 0x9ABC)
+    await ours.write_coil(unit=1, address=12, on=True)
+    assert (await ours.read_coil(unit=1, address=12)).values == (1,)
+    await ours.write_register(unit=1, address=9, value=4711)
+    await module.settle()
+    assert (module.coil(12), module.holding(9)) == (True, 4711)
+    with pytest.raises(DeviceRefused, match="illegal data address"):
+        await ours.read_registers(unit=1, table="input", address=199, count=2)
+    assert (await ours.read_registers(unit=1, table="input", address=8, count=1)).values == (0x5678,)
+    with pytest.raises(DeviceTimeout):
+        await ours.read_registers(unit=2, table="input", address=7, count=2)  # nobody of that number
+
+
+async def test_shut_takes_its_turn_on_a_line_that_the_daemon_is_using(
+    ours: OwnedLink, wire: Wire, module: LibmodbusPeer
+) -> None:
+    """As the guard's thread and `lungfish shut` do: neither loses an answer to the other."""
+    valve = valve_spec()
+    await module.set_coil(valve.address, on=True)
+    await module.set_input_registers(3, [42])
+    over = asyncio.Event()
+
+    async def read_on() -> int:
+        done = 0
+        while not over.is_set():
+            assert (await ours.read_registers(unit=1, table="input", address=3, count=1)).values == (42,)
+            done += 1
+        return done
+
+    reading = asyncio.create_task(read_on())
+    await asyncio.sleep(0.2)
+    for _ in range(5):
+        assert await asyncio.to_thread(shut_valve, spec_of(wire), valve)
+        assert not module.coil(valve.address)
+        await module.set_coil(valve.address, on=True)
+    await asyncio.sleep(0.3)
+    over.set()
+    assert await reading > 10
+    assert (ours.stats.timeouts, ours.stats.garbled) == (0, 0)
+
+
+async def test_shut_goes_through_beside_an_owner_that_stands_still(wire: Wire, module: LibmodbusPeer) -> None:
+    valve = valve_spec()
+    await module.set_coil(valve.address, on=True)
+    hold = (
+        "import fcntl, sys, time; port = open(sys.argv[1], 'rb', buffering=0); fcntl.flock(port, fcntl.LOCK_EX);"
+        "print('held', flush=True); time.sleep(60)"
+    )
+    with subprocess.Popen([sys.executable, "-c", hold, wire.ours], stdout=subprocess.PIPE) as holder:
+        assert holder.stdout is not None
+        assert (await asyncio.to_thread(holder.stdout.readline)).strip() == b"held"
+        holder.send_signal(signal.SIGSTOP)
+        assert await asyncio.to_thread(shut_valve, spec_of(wire), valve)
+        holder.kill()
+    await module.settle()
+    assert not module.coil(valve.address)
+
+
+async def valve_open(site: RealSite) -> None:
+    async with asyncio.timeout(20.0):
+        while not site.peer.coil(0):
+            await asyncio.sleep(0.01)
+
+
+async def test_a_killed_daemon_on_a_serial_line_leaves_no_valve_open(tmp_path: Path, wire: Wire) -> None:
+    """The process beside the daemon has the line as soon as the daemon is dead: its lock has gone with it."""
+    (tmp_path / "runtime").mkdir()
+    async with real_site(tmp_path, tanks=1, seed=5, wire=wire) as site:
+        daemon = await asyncio.create_subprocess_exec(
+            *(sys.executable, "-m", "lungfish", "run", str(site.path)),
+            stderr=asyncio.subprocess.DEVNULL,
+            env={**os.environ, "RUNTIME_DIRECTORY": str(tmp_path / "runtime")},
+        )
+        await valve_open(site)
+        daemon.kill()
+        killed_s = time.monotonic()
+        await daemon.wait()
+        async with asyncio.timeout(5.0):
+            while site.peer.coil(0):
+                await asyncio.sleep(0.005)
+        print(f"\nshut {time.monotonic() - killed_s:.3f} s after the kill")
+
+
+async def test_shut_beside_a_living_daemon_shuts_and_the_daemon_goes_on(tmp_path: Path, wire: Wire) -> None:
+    async with real_site(tmp_path, tanks=1, seed=5, wire=wire) as site:
+        daemon = await asyncio.create_subprocess_exec(
+            *(sys.executable, "-m", "lungfish", "run", str(site.path)), stderr=asyncio.subprocess.PIPE
+        )
+        communicating = asyncio.create_task(daemon.communicate())
+        await valve_open(site)
+        status, told, err = await lungfish("shut", str(site.path))
+        assert status == 0, err
+        assert "tank-0: confirmed shut" in told
+        assert not site.peer.coil(0)
+        daemon.terminate()
+        _, log = await communicating
+        assert daemon.returncode == 0, log.decode()
+
+
+async def test_run_over_a_serial_line(tmp_path: Path, wire: Wire) -> None:
+    async with real_site(tmp_path, tanks=2, seed=23, wire=wire) as site:
+        check(site, await run_for(site.path, 25.0), least=2)
+
+
+@pytest.mark.campaign
+@pytest.mark.timeout(1800)
+@pytest.mark.parametrize("baud", [9600, 19200])
+async def test_long_run_over_a_serial_line(tmp_path: Path, baud: int) -> None:
+    with laid_wire(baud) as wire:
+        async with real_site(tmp_path, tanks=3, seed=33, wire=wire) as site:
+            check(site, await run_for(site.path, 600.0), least=60)
+
+
+async def test_transmitter_and_valve_keep_their_contracts(
+    ours: OwnedLink, module: LibmodbusPeer, clock: SkippingClock
+) -> None:
+    transmitter = TransmitterOnPlant(module, ours, clock, "float32")
+    valve = ValveOnPlant(module, ours, clock, "coil")
+    transmitter.late_s = valve.late_s = 1.5 * TIMEOUT_S
+    await check_transmitter(transmitter)
+    await check_valve(valve)
