@@ -173,6 +173,15 @@ def test_the_report_fits_a_terminal_and_has_no_hole(file: Path, capsys: pytest.C
     assert not re.search(r"\b(nan|inf|None|-0 )\b", out)
 
 
+def test_a_serial_line_is_told_with_what_it_carries(capsys: pytest.CaptureFixture[str]) -> None:
+    """19200 baud, 11 bits a character: 13.75 ms, and 2 ms more that the file asks for: 63.5 a second."""
+    assert call("check", str(next(file for file in EXAMPLES if file.stem == "rs485-line"))) == 0
+    rows = [line.split() for line in capsys.readouterr().out.splitlines()]
+    assert ["carries", "63.5", "a", "second"] in [row[:4] for row in rows]
+    (reached,) = [row for row in rows if row[:2] == ["reached", "by"]]
+    assert reached[2:] == ["Modbus", "RTU", "/dev/serial/by-id/usb-line-1,", "19200", "baud", "8E1"]
+
+
 def test_the_air_of_a_day_is_that_of_timer_and_schedule(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     """By hand: every 10 min 144 purges a day, of which 3 h at 5 min make 36 out of 18: 162."""
     plain, busy = tmp_path / "plain.yaml", tmp_path / "busy.yaml"

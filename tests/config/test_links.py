@@ -14,6 +14,7 @@ from lungfish.config.link_model import (
     SerialSettings,
     SerialTextLinkSpec,
     TlsSpec,
+    transaction_s,
 )
 from tests.config.samples import loaded, problems, spoilt
 
@@ -69,6 +70,41 @@ def test_other_kinds_are_what_the_file_says(tmp_path: Path) -> None:
         serial=SerialSettings(port="/dev/ttyS1", baud=2400, parity=Parity.EVEN, stop_bits=1, data_bits=7),
         timeout_s=0.5,
     )
+
+
+@pytest.mark.parametrize(
+    ("baud", "parity", "silence_ms"),
+    [
+        (9600, "even", 4.010),
+        (19200, "even", 2.005),
+        (19200, "none", 1.823),
+        (38400, "even", 1.75),
+        (115200, "none", 1.75),
+    ],
+)
+def test_the_silence_between_frames_is_that_of_the_standard(baud: int, parity: str, silence_ms: float) -> None:
+    """MODBUS over Serial Line V1.02, section 2.5.1.1: 3.5 characters, and 1.750 ms above 19200 baud."""
+    serial = SerialSettings(port="/dev/ttyS0", baud=baud, parity=Parity(parity), stop_bits=1)
+    assert serial.gap_s * 1e3 == pytest.approx(silence_ms, abs=0.001)
+
+
+@pytest.mark.parametrize(
+    ("baud", "parity", "each_ms"),
+    [
+        (9600, "none", 25.0),
+        (9600, "even", 27.5),
+        (19200, "none", 12.5),
+        (19200, "even", 13.75),
+        (115200, "none", 4.976),
+    ],
+)
+def test_a_transaction_takes_its_characters_and_two_silences(baud: int, parity: str, each_ms: float) -> None:
+    """By hand: (8 + 9 + 7) characters of 10 or 11 bits; above 19200 baud 17 characters and 3.5 ms."""
+    serial = SerialSettings(port="/dev/ttyS0", baud=baud, parity=Parity(parity), stop_bits=1)
+    link = ModbusRtuLinkSpec(name="line", serial=serial, timeout_s=0.3, turn_round_s=0.0)
+    assert (transaction_s(link) or 0.0) * 1e3 == pytest.approx(each_ms, abs=0.001)
+    slow = ModbusRtuLinkSpec(name="line", serial=serial, timeout_s=0.3, turn_round_s=0.01)
+    assert (transaction_s(slow) or 0.0) * 1e3 == pytest.approx(each_ms + 10.0, abs=0.001)
 
 
 def test_a_port_that_may_change_its_name_is_warned_of(tmp_path: Path) -> None:

@@ -8,14 +8,13 @@ import pytest
 from tests.drivers.rtu_line import Asked, Line, LoopTime, Say
 
 from lungfish.drivers.modbus_rtu import ModbusRtuLink
-from lungfish.drivers.rtu_frame import gap_s
 from lungfish.rig.virtual_loop import run_virtual
 
 
 def readings_a_second(baud: int, bits: int, callers: int, *, turn_round_s: float = 0.0) -> float:
     """As many reads of two registers as the line takes, by so many tanks on it; a device answers after the silence."""
     char_s = bits / baud
-    silence_s = gap_s(baud, char_s)
+    silence_s = 1.75e-3 if baud > 19200 else 3.5 * char_s
 
     def answer(_asked: Asked, right: bytes) -> tuple[Say]:
         return (Say(silence_s, right),)

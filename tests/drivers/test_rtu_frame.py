@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from tests.drivers.rtu_line import crc, rtu
 
 from lungfish.drivers.messages import Function, Request
-from lungfish.drivers.rtu_frame import answer_bytes, crc16, gap_s, hunt, request_frame
+from lungfish.drivers.rtu_frame import answer_bytes, crc16, hunt, request_frame
 
 # Whole frames of the Modbus reference guide PI-MBUS-300 and of common tutorials after it, all from memory: that their
 # CRCs come out right by a second way of computing them is what holds them.
@@ -82,15 +82,6 @@ def test_a_printed_exception_is_understood() -> None:
     request = Request(Function.READ_COILS, 10, 0x4A1, 1)
     assert request_frame(request) == bytes.fromhex("0A 01 04 A1 00 01 AC 63")
     assert hunt(request, bytes.fromhex("0A 81 02 B0 53")).exception == 2
-
-
-@pytest.mark.parametrize(
-    ("baud", "bits", "silence_ms"),
-    [(9600, 11, 4.010), (19200, 11, 2.005), (19200, 10, 1.823), (38400, 11, 1.75), (115200, 10, 1.75)],
-)
-def test_the_silence_between_frames_is_that_of_the_standard(baud: int, bits: int, silence_ms: float) -> None:
-    """V1.02, section 2.5.1.1: 3.5 characters, and 1.750 ms above 19200 baud."""
-    assert gap_s(baud, bits / baud) * 1e3 == pytest.approx(silence_ms, abs=0.001)
 
 
 @pytest.mark.parametrize(

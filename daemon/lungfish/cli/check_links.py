@@ -6,7 +6,7 @@ import dataclasses
 from collections.abc import Iterator
 
 from lungfish.app.bus_load import LinkLoad
-from lungfish.config.link_model import LinkSpec
+from lungfish.config.link_model import LinkSpec, transaction_s
 from lungfish.core.plan import PERIOD_S
 
 __all__ = ["link_as_json", "link_rows"]
@@ -26,6 +26,9 @@ def link_rows(link: LinkSpec, load: LinkLoad) -> Iterator[Row]:
     """
     yield "reached by", link.spoken, link.reached_by
     yield "  waits for an answer", f"{_MS * link.timeout_s:g} ms", "at most"
+    each_s = transaction_s(link)
+    if each_s is not None:
+        yield "carries", f"{1.0 / each_s:.3g} a second", "if devices answer at once"
     most = ""
     if load.most_transactions_s > load.transactions_s * 1.005:
         most = f"{load.most_transactions_s:.3g} if the watch calls all it may"

@@ -17,7 +17,12 @@ __all__ = [
     "SerialSettings",
     "SerialTextLinkSpec",
     "TlsSpec",
+    "transaction_s",
 ]
+
+_GAP_CHARS = 3.5
+_FAST_BAUD, _FAST_GAP_S = 19200, 1.75e-3
+_REQUEST_CHARS, _ANSWER_CHARS = 8, 9  # of a read of two registers, MODBUS over Serial Line V1.02, section 2.5.1
 
 
 class Parity(Enum):
@@ -47,6 +52,11 @@ class SerialSettings:
     def char_s(self) -> float:
         """Time of one character on the wire, its start bit included, s."""
         return (1 + self.data_bits + (self.parity is not Parity.NONE) + self.stop_bits) / self.baud
+
+    @property
+    def gap_s(self) -> float:
+        """The silence between two RTU frames, s: 3.5 characters, 1.75 ms above 19200 baud (V1.02, section 2.5.1.1)."""
+        return _FAST_GAP_S if self.baud > _FAST_BAUD else _GAP_CHARS * self.char_s
 
     @property
     def shown(self) -> str:
@@ -189,3 +199,21 @@ ModbusLinkSpec = ModbusTcpLinkSpec | RtuLinkSpec
 """Links that carry registers and coils."""
 LinkSpec = ModbusLinkSpec | SerialTextLinkSpec
 """Any link."""
+
+
+def transaction_s(link: LinkSpec) -> float | None:
+    """What a read of two registers takes on the wire, s: request, silence, answer, silence.
+
+    What a device takes to answer beyond that silence, and an adapter to pass it on, comes on top (common practice: 5 to
+    50 ms, and up to 16 ms).
+
+    Args:
+        link: the link.
+
+    Returns:
+        The time; None for a link whose wire is not known here: TCP, and text.
+    """
+    if not isinstance(link, ModbusRtuLinkSpec):
+        return None
+    serial = link.serial
+    return (_REQUEST_CHARS + _ANSWER_CHARS) * serial.char_s + 2.0 * serial.gap_s + link.turn_round_s

@@ -12,7 +12,6 @@ from lungfish.core.events import Input
 from lungfish.drivers.modbus_rtu import ModbusRtuLink
 from lungfish.drivers.modbus_tcp import ModbusTcpLink
 from lungfish.drivers.owned_link import OwnedLink
-from lungfish.drivers.rtu_frame import gap_s
 from lungfish.drivers.serial_port import SerialPort
 from lungfish.drivers.switch import ModbusSwitch, PressureLimit
 from lungfish.drivers.tcp_pipe import TcpPipe
@@ -112,7 +111,7 @@ def link_for(spec: ModbusLinkSpec, clock: Clock) -> OwnedLink:
         label = f"link {spec.name} ({spec.serial.port})"
         serial = SerialPort(label, spec.serial, clock.monotonic_s, shared=True)
         char_s = spec.serial.char_s
-        silence_s = gap_s(spec.serial.baud, char_s) + spec.turn_round_s
+        silence_s = spec.serial.gap_s + spec.turn_round_s
         return ModbusRtuLink(spec.name, label, serial, spec.timeout_s, clock, char_s=char_s, gap_s=silence_s)
     label = f"link {spec.name} ({spec.host}:{spec.port})"
     pipe = TcpPipe(label, spec.host, spec.port, spec.timeout_s, clock.monotonic_s)

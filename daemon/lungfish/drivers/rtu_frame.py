@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 from lungfish.drivers.messages import BITS, EXCEPTIONS, Function, Request
 
-__all__ = ["Heard", "Shape", "answer_bytes", "crc16", "frame", "gap_s", "hunt", "request_frame", "shape"]
+__all__ = ["Heard", "Shape", "answer_bytes", "crc16", "frame", "hunt", "request_frame", "shape"]
 
 _POLYNOMIAL = 0xA001
 _EXCEPTION_BIT = 0x80
@@ -28,9 +28,6 @@ _LENGTHS = {**dict.fromkeys((5, 6, 8, 11, 15, 16), 8), 7: 5, 22: 10}
 """Bytes of answers of fixed length, by function; V1.1b3, section 6."""
 _COUNTED = frozenset((1, 2, 3, 4, 12, 17, 20, 21, 23))
 """Functions whose answers say how many bytes follow."""
-_GAP_CHARS = 3.5
-_FAST_BAUD, _FAST_GAP_S = 19200, 1.75e-3
-"""Above this rate the silence between frames is a fixed one, V1.02, section 2.5.1.1."""
 
 
 def _table() -> tuple[int, ...]:
@@ -65,16 +62,6 @@ def request_frame(request: Request) -> bytes:
     """What goes on the wire for a request."""
     operand = _COIL_ON * request.operand if request.function is Function.WRITE_COIL else request.operand
     return frame(struct.pack(">BBHH", request.unit, request.function, request.address, operand))
-
-
-def gap_s(baud: int, char_s: float) -> float:
-    """The silence between two frames, s (V1.02, section 2.5.1.1).
-
-    Args:
-        baud: bits a second.
-        char_s: time of one character, s.
-    """
-    return _FAST_GAP_S if baud > _FAST_BAUD else _GAP_CHARS * char_s
 
 
 def _payload(request: Request) -> int:

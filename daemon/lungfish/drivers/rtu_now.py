@@ -7,7 +7,6 @@ import time
 from lungfish.config.link_model import ModbusRtuLinkSpec, RtuLinkSpec, SerialSettings
 from lungfish.drivers.line_now import SerialNow, SerialWay, TcpNow, ask
 from lungfish.drivers.messages import EXCEPTIONS, GATEWAY_TARGET_SILENT, Reply, Request
-from lungfish.drivers.rtu_frame import gap_s
 from lungfish.errors import DeviceAbsent, DeviceGarbled, DeviceRefused, DeviceTimeout
 
 __all__ = ["RtuAsker", "serial_way"]
@@ -28,7 +27,7 @@ def serial_way(serial: SerialSettings, turn_round_s: float) -> SerialWay:
         parity=serial.parity.value,
         stop_bits=serial.stop_bits,
         data_bits=serial.data_bits,
-        gap_s=gap_s(serial.baud, serial.char_s) + turn_round_s,
+        gap_s=serial.gap_s + turn_round_s,
     )
 
 
