@@ -89,6 +89,10 @@ class DeviceRefused(DeviceError):
     """The device answered with an exception: no such register, not writable. Remedy: address, register table."""
 
 
+class DeviceDisagrees(DeviceRefused):
+    """A valve's output follows its command and its limit switch says otherwise. Remedy: look at valve and switch."""
+
+
 class StoreError(LungfishError):
     """The store can't be read or written: disk full, read-only, not a lungfish store. Remedy: space, rights."""
 

@@ -28,6 +28,7 @@ from lungfish.ports import (
     ReadingRecord,
     Stamp,
     Switch,
+    Valve,
     ValveEcho,
     ZeroRecord,
 )
@@ -204,6 +205,7 @@ class VirtualSite:
         boot: str = "boot",
         utc_offset_s: float = 1.7e9,
         hold_off: Mapping[str, Mapping[str, Switch]] | None = None,
+        make_valve: Callable[[str, Plant, LoopClock], Valve] | None = None,
     ) -> None:
         self.site = site
         self.clock = LoopClock()
@@ -219,8 +221,10 @@ class VirtualSite:
             name: Counted(RigTransmitter(plant, self.clock, self.links[name]), self.clock)
             for name, plant in self.plants.items()
         }
-        valves = {
-            name: Watched(name, plant, RigValve(plant, self.clock, self.links[name]), self.clock, self.moves)
+        valves: dict[str, Valve] = {
+            name: make_valve(name, plant, self.clock)
+            if make_valve is not None
+            else Watched(name, plant, RigValve(plant, self.clock, self.links[name]), self.clock, self.moves)
             for name, plant in self.plants.items()
         }
         self.switch_links = {which: RigLink() for which in Input}

@@ -12,7 +12,8 @@ import time
 from collections.abc import Sequence
 
 from lungfish.config import Site, Tank, load_site
-from lungfish.rig.server import Driven, RigServer, plant_for
+from lungfish.rig.outputs import Driven
+from lungfish.rig.server import RigServer, plant_for
 
 
 class CountedRig(RigServer):

@@ -43,7 +43,7 @@ class FakeLink:
             raise DeviceTimeout("link fake: no answer")
         return Reply(values, self.clock.now_s - 0.005, 0.01)
 
-    async def read_registers(self, *, unit: int, table: Table, address: int, count: int) -> Reply:
+    async def read_registers(self, *, unit: int, table: Table, address: int, count: int, first: bool = False) -> Reply:
         self.done.append(("read", unit, table, address, count))
         return self._reply(*(self._lag(self.registers.get((table, address + i), 0)) for i in range(count)))
 
@@ -65,6 +65,13 @@ class FakeLink:
         self.done.append(("write register", unit, address, value))
         reply = self._reply(value)
         self.registers["holding", address] = value
+        return reply
+
+    async def mask_register(self, *, unit: int, address: int, and_mask: int, or_mask: int) -> Reply:
+        self.done.append(("mask write", unit, address, and_mask, or_mask))
+        reply = self._reply()
+        was = self.registers.get(("holding", address), 0)
+        self.registers["holding", address] = (was & and_mask) | (or_mask & ~and_mask)
         return reply
 
     async def close(self) -> None:

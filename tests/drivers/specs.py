@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from lungfish.config.model import ByteOrder, NumberFormat, Output, RegisterTable, TransmitterSpec, ValveSpec
+from lungfish.config.valve_model import PulseSpec
 
 __all__ = ["transmitter_spec", "valve_spec"]
 
@@ -38,7 +39,15 @@ def transmitter_spec(
 
 
 def valve_spec(
-    *, unit: int = 1, output: Output = Output.COIL, address: int = 20, open_value: int = 1, shut_value: int = 0
+    *,
+    unit: int = 1,
+    output: Output = Output.COIL,
+    address: int = 20,
+    open_value: int = 1,
+    shut_value: int = 0,
+    bit: int | None = None,
+    mask_write: bool = False,
+    pulse: PulseSpec | None = None,
 ) -> ValveSpec:
     """A valve that may be open for 90 s."""
     return ValveSpec(
@@ -49,4 +58,7 @@ def valve_spec(
         open_value=open_value,
         shut_value=shut_value,
         max_open_s=90.0,
+        bit=bit,
+        mask_write=mask_write,
+        pulse=pulse,
     )

@@ -13,13 +13,16 @@ from tests.drivers.specs import transmitter_spec, valve_spec
 from lungfish.config.model import ByteOrder, NumberFormat, Output, RegisterTable, TransmitterSpec, ValveSpec
 from lungfish.core.events import ValveState
 from lungfish.drivers.transmitter import ModbusTransmitter
-from lungfish.drivers.valve import ModbusValve
+from lungfish.drivers.valve import ModbusValve, bit_of, with_bit
 from lungfish.errors import DeviceRefused
 
 VALVES = {
     "coil": valve_spec(),
     "coil, active low": valve_spec(open_value=0, shut_value=1),
     "register": valve_spec(output=Output.REGISTER, open_value=0x5A5A, shut_value=3),
+    "bit": valve_spec(output=Output.BIT, bit=3),
+    "bit, active low": valve_spec(output=Output.BIT, bit=15, open_value=0, shut_value=1),
+    "bit, mask write": valve_spec(output=Output.BIT, bit=0, mask_write=True),
 }
 
 
@@ -56,6 +59,7 @@ class FakeValveBench:
     async def output(self) -> ValveState:
         at = self._spec.address
         value = self.link.coils[at] if self._spec.output is Output.COIL else self.link.registers["holding", at]
+        value = bit_of(self._spec, value)
         return {self._spec.open_value: ValveState.OPEN, self._spec.shut_value: ValveState.SHUT}[value]
 
     async def force(self, state: ValveState) -> None:
@@ -63,6 +67,8 @@ class FakeValveBench:
         if self._spec.output is Output.COIL:
             self.link.coils[self._spec.address] = value
         else:
+            register = self.link.registers.get(("holding", self._spec.address), 0)
+            value = value if self._spec.bit is None else with_bit(self._spec, register, value)
             self.link.registers["holding", self._spec.address] = value
 
     async def cut_off(self) -> None:

@@ -25,8 +25,7 @@ def proof_text(called: str, valve: ValveSpec) -> str:
         called: what the valve is called.
         valve: where it is driven from, with its time-out.
     """
-    place = f"link {valve.link}, unit {valve.unit}, {valve.output.value} {valve.address}"
-    return f"{called}: {place} was left alone and shut by itself within {valve.outside_bound_s:g} s"
+    return f"{called}: {valve.place} was left alone and shut by itself within {valve.outside_bound_s:g} s"
 
 
 def proven_utc_s(site: Site) -> Mapping[str, float]:

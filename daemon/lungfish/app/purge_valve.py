@@ -8,7 +8,7 @@ from typing import Protocol
 
 from lungfish.app.air import AirPermits
 from lungfish.core.events import ValveState
-from lungfish.errors import DeviceError, DeviceGarbled, DeviceRefused
+from lungfish.errors import DeviceDisagrees, DeviceError, DeviceGarbled, DeviceRefused
 from lungfish.ports import Clock, Valve, ValveEcho
 
 __all__ = ["OpenWatch", "PurgeValve"]
@@ -114,7 +114,11 @@ class PurgeValve:
             self.opening_sent = True
             if self._watch is not None:
                 self._watch.arm(self.called, self._clock.monotonic_s() + self._max_open_s)
-            echo = await self._device.command(ValveState.OPEN)
+            try:
+                echo = await self._device.command(ValveState.OPEN)
+            except DeviceDisagrees as error:
+                self._tell(f"valve of {self.called} did not open: {error}")
+                raise
             self.observed = echo.state
             return echo
 
@@ -149,7 +153,9 @@ class PurgeValve:
         try:
             async with self._turn:
                 echo = await self._device.observe()
-        except DeviceError:
+        except DeviceError as error:
+            if isinstance(error, DeviceDisagrees):
+                self._tell(f"valve of {self.called} is not known to be shut: {error}")
             self.observed = ValveState.UNKNOWN
             return ValveState.UNKNOWN
         self.observed = echo.state

@@ -291,6 +291,11 @@ def _purge_lines(tank: Tank, meaning: TankMeaning, proven: Mapping[str, float]) 
     if outside_s is not None:
         known = (f"{outside_s:g} s", f"by the I/O block: {_proof(proven.get(tank.name))}")
     yield _row("  if this computer dies", *known)
+    limit = tank.valve.limit_switch
+    if limit is not None:
+        says = "shut" if limit.says_shut else "open"
+        seen = f"{limit.switch.bit.value} is {limit.switch.active_value}, within {limit.within_s:g} s"
+        yield _row(f"  seen {says} by the valve itself", seen, _place(limit.switch))
     yield _row("a purge at least every", _duration(tank.every_s))
     yield from _schedule_lines(tank)
     yield from _budget_lines("this tank, at most", tank.budget)

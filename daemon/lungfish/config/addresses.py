@@ -39,9 +39,13 @@ class _Use:
     first: int
     count: int
     drives: bool
+    bit: int | None = None
 
     def meets(self, other: _Use) -> bool:
         same = (self.device, self.table) == (other.device, other.table)
+        bits = {self.bit, other.bit}
+        if same and None not in bits and len(bits) == 2:
+            return False  # two bits of one register
         return same and self.first < other.first + other.count and other.first < self.first + self.count
 
 
@@ -80,16 +84,16 @@ def check_addresses(links: _Links, tanks: Mapping[str, Tank], report: Report, su
 def _uses(name: str, tank: Tank, links: _Links, report: Report) -> Iterator[_Use]:
     _check_link(("tanks", name, "transmitter", "link"), tank.transmitter.link, links, report)
     yield _number_use(("tanks", name, "transmitter"), tank.transmitter, links, report)
-    yield _valve_use(("tanks", name, "valve"), tank.valve, links, report)
+    yield from _valve_uses(("tanks", name, "valve"), tank.valve, links, report)
     if tank.blow_valve is not None:
-        yield _valve_use(("tanks", name, "clear", "valve"), tank.blow_valve, links, report)
+        yield from _valve_uses(("tanks", name, "clear", "valve"), tank.blow_valve, links, report)
     if tank.isolate is not None:
         path: KeyPath = ("tanks", name, "clear", "isolate")
-        yield _valve_use(path, tank.isolate.valve, links, report)
+        yield from _valve_uses(path, tank.isolate.valve, links, report)
         yield from _input_uses((*path, "shut"), tank.isolate.shut, links, report)
         yield from _input_uses((*path, "safe"), tank.isolate.safe, links, report)
     if tank.vent_valve is not None:
-        yield _valve_use(("tanks", name, "transmitter", "vent"), tank.vent_valve, links, report)
+        yield from _valve_uses(("tanks", name, "transmitter", "vent"), tank.vent_valve, links, report)
 
 
 def _hold_off_uses(tanks: Mapping[str, Tank], links: _Links, report: Report) -> Iterator[Iterator[_Use]]:
@@ -102,27 +106,28 @@ def _hold_off_uses(tanks: Mapping[str, Tank], links: _Links, report: Report) -> 
                 yield _input_uses(("tanks", name, "hold_off", hold.name), hold.switch, links, report)
 
 
-def _valve_use(path: KeyPath, valve: ValveSpec, links: _Links, report: Report) -> _Use:
+def _valve_uses(path: KeyPath, valve: ValveSpec, links: _Links, report: Report) -> Iterator[_Use]:
     _check_link((*path, "link"), valve.link, links, report)
     check_carries_modbus(path, links.get(valve.link), valve.unit, report)
     coil = valve.output is Output.COIL
-    return _Use(
-        (*path, "coil" if coil else "register"),
-        _device(valve.link, valve.unit, links),
-        "coils" if coil else "holding registers",
-        valve.address,
-        1,
-        drives=True,
-    )
+    device = _device(valve.link, valve.unit, links)
+    table = "coils" if coil else "holding registers"
+    yield _Use((*path, "coil" if coil else "register"), device, table, valve.address, 1, drives=True, bit=valve.bit)
+    if valve.pulse is not None:
+        yield _Use((*path, "pulse", "register"), device, "holding registers", valve.pulse.register, 1, drives=True)
+    if valve.limit_switch is not None:
+        yield from _input_uses((*path, "limit_switch"), valve.limit_switch.switch, links, report)
 
 
 def _links_of(tank: Tank) -> tuple[str, ...]:
     inputs = tuple(spec.link for spec in (tank.inputs.supply, tank.inputs.flow) if spec is not None)
-    valves = tuple(valve.link for valve in (tank.blow_valve, tank.vent_valve) if valve is not None)
+    driven = [valve for valve in (tank.valve, tank.blow_valve, tank.vent_valve) if valve is not None]
+    valves = tuple(valve.link for valve in driven)
+    limits = tuple(valve.limit_switch.switch.link for valve in driven if valve.limit_switch is not None)
     spec = tank.isolate
     isolate = () if spec is None else (spec.valve.link, spec.shut.link, spec.safe.link)
     holds = tuple(hold.switch.link for hold in tank.schedule.hold_off)
-    return (tank.transmitter.link, tank.valve.link, *valves, *isolate, *inputs, *holds)
+    return (tank.transmitter.link, *valves, *limits, *isolate, *inputs, *holds)
 
 
 def _check_link(path: KeyPath, link: str, links: _Links, report: Report) -> None:

@@ -19,22 +19,19 @@ from lungfish.config.form import (
     StoreForm,
     TankForm,
     TransmitterForm,
-    ValveForm,
 )
 from lungfish.config.model import (
     AirSpec,
     ByteOrder,
     LiquidSpec,
     NumberFormat,
-    Output,
     RegisterTable,
     Tank,
     Tee,
     TransmitterSpec,
-    ValveSpec,
 )
 from lungfish.config.report import Report
-from lungfish.config.valve_form import OutputForm
+from lungfish.config.valves import build_valve
 from lungfish.config.vessels import vessel_of
 from lungfish.physics.air import atmosphere_pa
 from lungfish.physics.constants import STANDARD_ATMOSPHERE_PA, STANDARD_GRAVITY_M_S2, ZERO_CELSIUS_K
@@ -43,7 +40,7 @@ from lungfish.physics.liquid import DensityTable, water_density_kg_m3
 from lungfish.physics.standard import ANR, ATM_20C, NORMAL, SCF_60F, SCF_68F, throughput_pa_m3_s
 from lungfish.units import PRESSURE, unit_in_si
 
-__all__ = ["Place", "build_air", "build_place", "build_store", "build_tank", "build_valve"]
+__all__ = ["Place", "build_air", "build_place", "build_store", "build_tank"]
 
 _RECTANGULAR: Final = 1.0 / math.sqrt(3.0)  # half-width to standard uncertainty (JCGM 100:2008, 4.3.7)
 _GRAVITY_SHARE: Final = 1e-4  # gravity anomalies, and what is stated, as a half-width (common practice)
@@ -328,51 +325,3 @@ def _transmitter_u_pa(
             "use a gauge transmitter",
         )
     return math.hypot(*half_widths) * _RECTANGULAR
-
-
-def build_valve(path: KeyPath, form: OutputForm, report: Report) -> ValveSpec | None:
-    """Settle one valve.
-
-    Args:
-        path: of its section.
-        form: the section.
-        report: where findings go.
-    """
-    if (form.coil is None) == (form.register_ is None):
-        wrong = (
-            "neither `coil` nor `register` is stated" if form.coil is None else "`coil` and `register` are both stated"
-        )
-        report.error(path, wrong, "write one of them: the coil or the holding register that drives the valve")
-        return None
-    values = (1 if form.open_value is None else form.open_value, 0 if form.shut_value is None else form.shut_value)
-    if form.coil is not None and (form.open_value is not None or form.shut_value is not None):
-        report.error(
-            path, "a coil has no `open_value` or `shut_value`", "delete them; `active: low` turns a coil round"
-        )
-        return None
-    if form.register_ is not None and form.active == "low":
-        report.error(
-            (*path, "active"), "turns a coil round, not a register", "write `open_value` and `shut_value` instead"
-        )
-        return None
-    if values[0] == values[1]:
-        report.error(path, f"open and shut are the same value ({values[0]})", "write two different values")
-        return None
-    if form.active == "low":
-        values = (0, 1)
-        report.warn(
-            (*path, "active"),
-            "the valve opens when the coil is off, so an I/O block that loses its power or restarts may open it",
-            "wire a valve that is shut without power, and a coil that opens it when on",
-        )
-    return ValveSpec(
-        link=form.link,
-        unit=form.unit,
-        output=Output.REGISTER if form.coil is None else Output.COIL,
-        address=(form.register_ or 0) if form.coil is None else form.coil,
-        open_value=values[0],
-        shut_value=values[1],
-        max_open_s=form.max_open if isinstance(form, ValveForm) else math.inf,
-        rated_operations=form.rated_operations if isinstance(form, ValveForm) else None,
-        module_timeout_s=form.module_timeout,
-    )

@@ -7,13 +7,13 @@ import math
 from collections.abc import Mapping
 from typing import Final
 
-from lungfish.config.build import build_valve
 from lungfish.config.clear_form import ClearForm
 from lungfish.config.document import KeyPath
 from lungfish.config.isolating import build_isolate, check_isolate
 from lungfish.config.link_model import LinkSpec
 from lungfish.config.model import AirSpec, ClearSpec, Tank, ValveSpec
 from lungfish.config.report import Report
+from lungfish.config.valves import build_valve
 from lungfish.core.blow import ClearSetup
 from lungfish.core.expect import full_gauge_pa
 from lungfish.core.room import Room, worst_rise_pa_s

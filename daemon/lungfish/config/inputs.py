@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import dataclasses
 
+from lungfish.config.contacts import build_contact, switch_of
 from lungfish.config.document import KeyPath
 from lungfish.config.input_forms import FlowForm, InputsForm, SupplyForm
-from lungfish.config.isolate_form import ContactForm
 from lungfish.config.model import (
-    Bit,
     ByteOrder,
     InputsSpec,
     NumberFormat,
@@ -20,7 +19,7 @@ from lungfish.config.model import (
 from lungfish.config.report import Report
 from lungfish.units import PRESSURE, unit_in_si
 
-__all__ = ["SupplySpec", "build_contact", "build_supply", "with_inputs"]
+__all__ = ["SupplySpec", "build_supply", "with_inputs"]
 
 SupplySpec = SwitchSpec | PressureLimitSpec
 _OF_A_NUMBER = ("table", "format", "word_order", "byte_order", "scale", "offset", "reads_in", "at_least")
@@ -47,22 +46,12 @@ def build_supply(path: KeyPath, form: SupplyForm | None, report: Report) -> Supp
         extra = [key for key in _OF_A_NUMBER if key in form.model_fields_set]
         for key in extra:
             report.error((*path, key), f"`{stated[0]}` is one bit, yes or no", "delete it, or read a `register`")
-        return None if extra else _switch(form.link, form.unit, form.input, form.coil, form.active)
+        return None if extra else switch_of(form.link, form.unit, form.input, form.coil, form.active)
     return _limit(path, form, form.register_, report)
 
 
 def _places(form: SupplyForm) -> tuple[tuple[str, int | None], ...]:
     return ("input", form.input), ("coil", form.coil), ("register", form.register_)
-
-
-def _switch(link: str, unit: int, input_: int | None, coil: int | None, active: str) -> SwitchSpec:
-    return SwitchSpec(
-        link=link,
-        unit=unit,
-        bit=Bit.COIL if input_ is None else Bit.INPUT,
-        address=(coil or 0) if input_ is None else input_,
-        active_value=int(active == "high"),
-    )
 
 
 def _limit(path: KeyPath, form: SupplyForm, register: int, report: Report) -> PressureLimitSpec | None:
@@ -106,21 +95,6 @@ def with_inputs(tank: Tank, form: InputsForm | None, shared: SupplySpec | None, 
     flow = _flow((*path, "flow"), form.flow, report) if form and form.flow else None
     response_s = form.flow.response if form and form.flow and flow else 0.0
     return dataclasses.replace(tank, inputs=InputsSpec(supply=own or shared, flow=flow, flow_response_s=response_s))
-
-
-def build_contact(path: KeyPath, form: ContactForm | FlowForm, report: Report) -> SwitchSpec | None:
-    """Settle a contact.
-
-    Args:
-        path: of its section.
-        form: the section.
-        report: where findings go.
-    """
-    if (form.input is None) == (form.coil is None):
-        wrong = "it does not say where to read" if form.coil is None else "`input` and `coil` are both stated"
-        report.error(path, wrong, "write one of `input` and `coil`")
-        return None
-    return _switch(form.link, form.unit, form.input, form.coil, form.active)
 
 
 def _flow(path: KeyPath, form: FlowForm, report: Report) -> SwitchSpec | None:

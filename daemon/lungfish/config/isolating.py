@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from lungfish.config.build import build_valve
+from lungfish.config.contacts import build_contact
 from lungfish.config.document import KeyPath
-from lungfish.config.inputs import build_contact
 from lungfish.config.isolate_form import IsolateForm
 from lungfish.config.model import IsolateSpec, Tank
 from lungfish.config.report import Report
+from lungfish.config.valves import build_valve
 from lungfish.core.room import SUPPLY_MARGIN
 from lungfish.core.setup import CycleSetup
 

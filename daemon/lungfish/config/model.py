@@ -21,7 +21,7 @@ from lungfish.config.valve_model import (
     vent_valve_name,
 )
 from lungfish.config.watching import WatchSpec
-from lungfish.config.wire_model import Bit, ByteOrder, NumberFormat, RegisterTable
+from lungfish.config.wire_model import Bit, ByteOrder, NumberFormat, RegisterTable, SwitchSpec
 from lungfish.core.air_budget import Limits
 from lungfish.errors import Problem
 from lungfish.physics.standard import ReferenceState
@@ -138,22 +138,6 @@ class TransmitterSpec:
     """It is read as a current: 4 and 20 mA are the ends of the span, and NAMUR NE 43 says which ones mean a failure."""
     vent: VentSpec | None = None
     """A valve that opens it to the atmosphere for a zero check; None: there is none."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SwitchSpec:
-    """Where a switch is read."""
-
-    link: str
-    """Name of the link."""
-    unit: int
-    """Modbus unit id."""
-    bit: Bit
-    """A discrete input, or a coil."""
-    address: int
-    """0-based address."""
-    active_value: int
-    """0 or 1: the value that means yes."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

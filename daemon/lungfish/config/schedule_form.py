@@ -6,8 +6,8 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
+from lungfish.config.contact_form import ContactForm
 from lungfish.config.fields import Quantity
-from lungfish.config.isolate_form import ContactForm
 from lungfish.config.sections import Section
 from lungfish.units import DURATION, LENGTH, SPEED
 

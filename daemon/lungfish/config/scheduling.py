@@ -8,9 +8,9 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo
 
+from lungfish.config.contacts import build_contact
 from lungfish.config.cron import WEEKDAYS, BadCron, cron_fields, least_gap_s, weekdays
 from lungfish.config.document import KeyPath
-from lungfish.config.inputs import build_contact
 from lungfish.config.model import Tank
 from lungfish.config.report import Report
 from lungfish.config.schedule_form import FasterForm, HoldOffForm, OutOfServiceForm, ScheduleForm

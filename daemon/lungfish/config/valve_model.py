@@ -6,9 +6,14 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import Enum
+from typing import Final
+
+from lungfish.config.wire_model import SwitchSpec
 
 __all__ = [
+    "LimitSwitchSpec",
     "Output",
+    "PulseSpec",
     "ValveSpec",
     "VentSpec",
     "blow_valve_name",
@@ -25,6 +30,49 @@ class Output(Enum):
 
     COIL = "coil"
     REGISTER = "register"
+    BIT = "register bit"
+
+
+_PULSE_OVER_S: Final = 0.5
+"""A pulse ends this long after the valve's own limit: our order to shut comes first, and a purge that takes all of its
+time is not cut off before its reading."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PulseSpec:
+    """A register that takes the length of an opening, after which the I/O block shuts the valve by itself."""
+
+    register: int
+    """0-based address of the holding register."""
+    unit_s: float
+    """What one count is worth, s."""
+    most: int
+    """The greatest count that the block takes."""
+
+    def count(self, max_open_s: float) -> int:
+        """What is written to open a valve.
+
+        Args:
+            max_open_s: longest time that it may be open, s.
+        """
+        return math.ceil((max_open_s + _PULSE_OVER_S) / self.unit_s - 1e-9)
+
+    @property
+    def longest_s(self) -> float:
+        """Longest `max_open_s` that the block can count, s."""
+        return self.most * self.unit_s - _PULSE_OVER_S
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LimitSwitchSpec:
+    """A contact that the valve itself moves."""
+
+    switch: SwitchSpec
+    """Where it is read."""
+    says_shut: bool
+    """Its yes means shut; else open."""
+    within_s: float
+    """Longest time that the valve takes to move, s."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,13 +84,13 @@ class ValveSpec:
     unit: int
     """Modbus unit id."""
     output: Output
-    """A coil, or a holding register."""
+    """A coil, a holding register, or one bit of it."""
     address: int
     """0-based address."""
     open_value: int
-    """What is written to open it; 0 or 1 for a coil."""
+    """What opens it: what is written, or 0 or 1 for a coil or a bit."""
     shut_value: int
-    """What is written to shut it; never the same."""
+    """What shuts it; never the same."""
     max_open_s: float
     """Longest time that it may be open in one cycle or zero check, s; infinite: no limit."""
     rated_operations: int | None = None
@@ -50,6 +98,20 @@ class ValveSpec:
     module_timeout_s: float | None = None
     """The I/O block takes the output back by itself after this long without a request, as its owner states, s; None:
     it is not known to."""
+    bit: int | None = None
+    """Which bit of the register, 0 the least significant; None: not by a bit."""
+    mask_write: bool = False
+    """The device changes a bit by itself (function 22); else the register is read and written."""
+    pulse: PulseSpec | None = None
+    """It is opened by writing how long; None: the output is held."""
+    limit_switch: LimitSwitchSpec | None = None
+    """What the valve itself says; None: nothing does."""
+
+    @property
+    def place(self) -> str:
+        """For people: `link panel, unit 1, coil 0`."""
+        bit = "" if self.bit is None else f".{self.bit}"
+        return f"link {self.link}, unit {self.unit}, {self.output.value} {self.address}{bit}"
 
     @property
     def outside_bound_s(self) -> float | None:
@@ -57,7 +119,8 @@ class ValveSpec:
 
         The one place that knows which layers outside the computer there are.
         """
-        return self.module_timeout_s
+        pulse_s = None if self.pulse is None else self.pulse.count(self.max_open_s) * self.pulse.unit_s
+        return min((each_s for each_s in (self.module_timeout_s, pulse_s) if each_s is not None), default=None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,7 +157,7 @@ def shut_by_this_computer_alone(called: list[str]) -> str:
     return (
         f"nothing outside this computer is known to shut {', '.join(called)}: should computer, network or link die "
         "while the valve is open, it stays open. Set the I/O block's output time-out, try it, and state it as "
-        "`module_timeout`"
+        "`module_timeout`; or use outputs that shut by themselves, as `pulse`"
     )
 
 

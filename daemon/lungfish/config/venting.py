@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import dataclasses
 
-from lungfish.config.build import build_valve
 from lungfish.config.document import KeyPath
 from lungfish.config.model import Tank, VentSpec
 from lungfish.config.report import Report
+from lungfish.config.valves import build_valve
 from lungfish.config.vent_form import VentForm
 
 __all__ = ["with_vent"]

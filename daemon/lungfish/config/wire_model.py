@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from enum import Enum
 
-__all__ = ["Bit", "ByteOrder", "NumberFormat", "RegisterTable"]
+__all__ = ["Bit", "ByteOrder", "NumberFormat", "RegisterTable", "SwitchSpec"]
 
 
 class NumberFormat(Enum):
@@ -49,3 +50,19 @@ class Bit(Enum):
     """A discrete input (function 2)."""
     COIL = "coil"
     """A coil (function 1)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SwitchSpec:
+    """Where a switch is read."""
+
+    link: str
+    """Name of the link."""
+    unit: int
+    """Modbus unit id."""
+    bit: Bit
+    """A discrete input, or a coil."""
+    address: int
+    """0-based address."""
+    active_value: int
+    """0 or 1: the value that means yes."""

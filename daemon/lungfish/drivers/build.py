@@ -7,8 +7,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from lungfish.config.link_model import ModbusLinkSpec, ModbusRtuLinkSpec, ModbusTcpLinkSpec, SerialTextLinkSpec
-from lungfish.config.model import PressureLimitSpec, Site, SwitchSpec
+from lungfish.config.model import PressureLimitSpec, Site, SwitchSpec, ValveSpec
 from lungfish.core.events import Input
+from lungfish.drivers.limit_switch import LimitedValve
 from lungfish.drivers.modbus_rtu import ModbusRtuLink
 from lungfish.drivers.modbus_tcp import ModbusTcpLink
 from lungfish.drivers.owned_link import OwnedLink
@@ -16,8 +17,8 @@ from lungfish.drivers.serial_port import SerialPort
 from lungfish.drivers.switch import ModbusSwitch, PressureLimit
 from lungfish.drivers.tcp_pipe import TcpPipe
 from lungfish.drivers.transmitter import ModbusTransmitter
-from lungfish.drivers.valve import ModbusValve
-from lungfish.ports import Clock, Isolating, Switch
+from lungfish.drivers.valve import ModbusValve, RegisterTurns
+from lungfish.ports import Clock, Isolating, Switch, Valve
 
 __all__ = ["Devices", "build_devices", "link_for"]
 
@@ -30,11 +31,11 @@ class Devices:
     """Links that carry Modbus, by name."""
     transmitters: Mapping[str, ModbusTransmitter]
     """Transmitters by tank."""
-    valves: Mapping[str, ModbusValve]
+    valves: Mapping[str, Valve]
     """Purge valves by tank."""
-    blow_valves: Mapping[str, ModbusValve]
+    blow_valves: Mapping[str, Valve]
     """Blow valves of their own by tank; a tank without one is not in it."""
-    vent_valves: Mapping[str, ModbusValve]
+    vent_valves: Mapping[str, Valve]
     """Vent valves of transmitters by tank; a tank without one is not in it."""
     isolating: Mapping[str, Isolating]
     """What cuts transmitters off, by tank; a tank without it is not in it."""
@@ -58,25 +59,26 @@ def build_devices(site: Site, clock: Clock) -> Devices:
     links = {
         name: link_for(spec, clock) for name, spec in site.links.items() if not isinstance(spec, SerialTextLinkSpec)
     }
+    turns = RegisterTurns()
+
+    def valve(spec: ValveSpec) -> Valve:
+        output = ModbusValve(links[spec.link], spec, clock, turns)
+        limit = spec.limit_switch
+        if limit is None:
+            return output
+        return LimitedValve(spec.place, output, ModbusSwitch(links[limit.switch.link], limit.switch), limit, clock)
+
     return Devices(
         links=links,
         transmitters={
             name: ModbusTransmitter(links[tank.transmitter.link], tank.transmitter) for name, tank in site.tanks.items()
         },
-        valves={name: ModbusValve(links[tank.valve.link], tank.valve, clock) for name, tank in site.tanks.items()},
-        blow_valves={
-            name: ModbusValve(links[spec.link], spec, clock)
-            for name, tank in site.tanks.items()
-            if (spec := tank.blow_valve) is not None
-        },
-        vent_valves={
-            name: ModbusValve(links[spec.link], spec, clock)
-            for name, tank in site.tanks.items()
-            if (spec := tank.vent_valve) is not None
-        },
+        valves={name: valve(tank.valve) for name, tank in site.tanks.items()},
+        blow_valves={name: valve(spec) for name, tank in site.tanks.items() if (spec := tank.blow_valve) is not None},
+        vent_valves={name: valve(spec) for name, tank in site.tanks.items() if (spec := tank.vent_valve) is not None},
         isolating={
             name: Isolating(
-                valve=ModbusValve(links[isolate.valve.link], isolate.valve, clock),
+                valve=valve(isolate.valve),
                 shut=ModbusSwitch(links[isolate.shut.link], isolate.shut),
                 safe=ModbusSwitch(links[isolate.safe.link], isolate.safe),
             )

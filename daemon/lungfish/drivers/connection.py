@@ -150,6 +150,9 @@ class Connection:
                 return await client.write_coil(address, bool(operand), device_id=unit)
             case Function.WRITE_REGISTER:
                 return await client.write_register(address, operand, device_id=unit)
+            case Function.MASK_WRITE:
+                keeps, sets = request.masks
+                return await client.mask_write_register(address=address, and_mask=keeps, or_mask=sets, device_id=unit)
 
     async def close(self) -> None:
         """Close the socket; nothing that still comes in can reach anybody."""

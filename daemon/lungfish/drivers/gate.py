@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from lungfish.drivers.messages import BITS, Function
+from lungfish.drivers.messages import BITS, WRITES
 
 __all__ = ["Gate", "Look", "examine"]
 
@@ -81,7 +81,7 @@ def _fault(request: bytes, frame: bytes) -> str | None:
         return None if length == _EXCEPTION_LENGTH else f"exception of length {length}, not {_EXCEPTION_LENGTH}"
     if frame[7] != function:
         return f"answer to function {frame[7]}, not to function {function}"
-    if function in (Function.WRITE_COIL, Function.WRITE_REGISTER):
+    if function in WRITES:
         sent = request[_HEADER:]
         if length != 1 + len(sent):
             return f"echo of length {length}, not {1 + len(sent)}"

@@ -39,6 +39,8 @@ def kept_valve(called: str, link: LinkSpec, valve: ValveSpec) -> KeptValve | Non
         coil=valve.output is Output.COIL,
         address=valve.address,
         shut_value=valve.shut_value,
+        bit=valve.bit,
+        mask=valve.mask_write,
         rtu=not isinstance(link, ModbusTcpLinkSpec),
         serial=serial,
         gap_s=gap_s,

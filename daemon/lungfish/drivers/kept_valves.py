@@ -23,6 +23,7 @@ from typing import Any
 
 from lungfish.drivers.line_now import SerialNow, SerialWay, TcpNow, ask
 from lungfish.drivers.messages import Function, Request
+from lungfish.drivers.rtu_frame import request_frame
 
 __all__ = ["RELEASE", "KeptValve", "command", "keep", "kept_in", "place_for", "shut_kept", "wait_for_a_death"]
 
@@ -31,9 +32,6 @@ RELEASE = b"."
 
 _FILE = "valves.json"
 _HEADER = struct.Struct(">HHHB")
-_REQUEST = struct.Struct(">BHH")
-_WRITE_COIL, _WRITE_REGISTER, _READ_COILS, _READ_HOLDING = 5, 6, 1, 3
-_COIL_ON = 0xFF00
 _TRIES = 3
 _MOST_REPLY_BYTES = 260
 
@@ -57,7 +55,11 @@ class KeptValve:
     address: int
     """0-based address."""
     shut_value: int
-    """What is written to shut it."""
+    """What is written to shut it; for a bit 0 or 1."""
+    bit: int | None = None
+    """Which bit of the register; None: all of it."""
+    mask: bool = False
+    """The device changes the bit by itself (function 22)."""
     rtu: bool = False
     """RTU frames, on `serial` or over TCP; else Modbus TCP."""
     serial: SerialWay | None = None
@@ -70,7 +72,40 @@ class KeptValve:
         """What valves have in common that are reached one after the other."""
         if self.serial is not None:
             return self.serial.port
-        return f"{self.host}:{self.port}" + ("" if self.rtu else f" {self.called}")
+        register = self.called if self.bit is None else f"{self.unit} {self.address}"
+        return f"{self.host}:{self.port}" + ("" if self.rtu else f" {register}")
+
+    @property
+    def look(self) -> Request:
+        """What reads it."""
+        function = Function.READ_COILS if self.coil else Function.READ_HOLDING
+        return Request(function, self.unit, self.address, 1)
+
+    @property
+    def reads_first(self) -> bool:
+        """Whether its register is read before it is written, for the bits that are not its own."""
+        return self.bit is not None and not self.mask
+
+    def order(self, register: int) -> Request:
+        """What shuts it.
+
+        Args:
+            register: what was read just before; used when `reads_first`.
+        """
+        if self.coil:
+            return Request(Function.WRITE_COIL, self.unit, self.address, int(bool(self.shut_value)))
+        if self.bit is None:
+            return Request(Function.WRITE_REGISTER, self.unit, self.address, self.shut_value)
+        own = 1 << self.bit
+        if self.mask:
+            return Request(Function.MASK_WRITE, self.unit, self.address, (0xFFFF ^ own) << 16 | own * self.shut_value)
+        return Request(Function.WRITE_REGISTER, self.unit, self.address, register & ~own | own * self.shut_value)
+
+    def is_shut(self, value: int) -> bool:
+        """Whether what was read back says so."""
+        if self.coil:
+            return value == int(bool(self.shut_value))
+        return (value if self.bit is None else value >> self.bit & 1) == self.shut_value
 
 
 def place_for(environment: Mapping[str, str]) -> Path | None:
@@ -168,37 +203,57 @@ def _shut(valve: KeptValve) -> str | None:
 
 def _shut_rtu(valve: KeptValve) -> str | None:
     """By RTU frames. What counts is what is read back, for a line may give back the command by itself."""
-    value = int(bool(valve.shut_value)) if valve.coil else valve.shut_value
-    write = Request(Function.WRITE_COIL if valve.coil else Function.WRITE_REGISTER, valve.unit, valve.address, value)
-    read = Request(Function.READ_COILS if valve.coil else Function.READ_HOLDING, valve.unit, valve.address, 1)
-    timeout_s = valve.timeout_s
-    way = valve.serial
+    read, timeout_s, way = valve.look, valve.timeout_s, valve.serial
+    write = None if valve.reads_first else valve.order(0)
     with TcpNow(valve.host, valve.port, timeout_s, valve.gap_s) if way is None else SerialNow(way) as line:
-        ask(line, write, timeout_s, echoed=False, first=True)
+        if write is None:
+            was = ask(line, read, timeout_s, echoed=False, first=True)
+            if was.values is None:
+                return "no answer" if was.exception is None else f"exception {was.exception}"
+            write = valve.order(was.values[0])
+        ask(line, write, timeout_s, echoed=False, first=not valve.reads_first)
         seen = ask(line, read, timeout_s, echoed=False, first=False)
         if seen.echo:  # so was the command, perhaps
             ask(line, write, timeout_s, echoed=True, first=False)
             seen = ask(line, read, timeout_s, echoed=True, first=False)
     if seen.values is not None:
-        return None if seen.values == (value,) else f"it was told to shut and reads back otherwise: {seen.values[0]}"
+        value = seen.values[0]
+        return None if valve.is_shut(value) else f"it was told to shut and reads back otherwise: {value}"
     return "no answer" if seen.exception is None else f"exception {seen.exception}"
 
 
 def _shut_tcp(valve: KeptValve) -> str | None:
-    write, read = (_WRITE_COIL, _READ_COILS) if valve.coil else (_WRITE_REGISTER, _READ_HOLDING)
-    value = _COIL_ON * bool(valve.shut_value) if valve.coil else valve.shut_value
     with socket.create_connection((valve.host, valve.port), timeout=valve.timeout_s) as connection:
         connection.settimeout(valve.timeout_s)
-        echo = _ask(connection, 1, valve.unit, _REQUEST.pack(write, valve.address, value))
-        if echo != _REQUEST.pack(write, valve.address, value):
+        number, was = 1, 0
+        if valve.reads_first:
+            was, number = _look(connection, number, valve), number + 1
+        order = _pdu(valve.order(was))
+        echo = _ask(connection, number, valve.unit, order)
+        if echo != order:
             return f"the echo of the command is not the command: {echo.hex()}"
-        seen = _ask(connection, 2, valve.unit, _REQUEST.pack(read, valve.address, 1))
-    if valve.coil:
-        function, count, bits = struct.unpack(">BBB", seen)
-        as_told = (function, count, bits & 1) == (read, 1, int(bool(valve.shut_value)))
-    else:
-        as_told = struct.unpack(">BBH", seen) == (read, 2, valve.shut_value)
-    return None if as_told else f"it was told to shut and reads back otherwise: {seen.hex()}"
+        seen = _look(connection, number + 1, valve)
+    return None if valve.is_shut(seen) else f"it was told to shut and reads back otherwise: {seen}"
+
+
+def _pdu(request: Request) -> bytes:
+    """What a request is without unit and check sum."""
+    return request_frame(request)[1:-2]
+
+
+def _look(connection: socket.socket, number: int, valve: KeptValve) -> int:
+    """Read the output, 0 or 1 for a coil.
+
+    Raises:
+        OSError: no answer.
+        ValueError: not the answer to this request.
+    """
+    look = valve.look
+    seen = _ask(connection, number, valve.unit, _pdu(look))
+    size = 1 if valve.coil else 2
+    if seen[:2] != bytes((look.function, size)) or len(seen) != 2 + size:
+        raise ValueError(f"no answer to a look: {seen.hex()}")
+    return seen[2] & 1 if valve.coil else int.from_bytes(seen[2:], "big")
 
 
 def _ask(connection: socket.socket, number: int, unit: int, pdu: bytes) -> bytes:

@@ -14,8 +14,8 @@ Table = Literal["input", "holding"]
 class RegisterLink(Protocol):
     """A bus or a connection with one owner. Every call ends within a bounded time, and each may raise a DeviceError."""
 
-    async def read_registers(self, *, unit: int, table: Table, address: int, count: int) -> Reply:
-        """Read 1 to 125 registers in one request."""
+    async def read_registers(self, *, unit: int, table: Table, address: int, count: int, first: bool = False) -> Reply:
+        """Read 1 to 125 registers in one request; before all other reads, and never held off, where a valve waits."""
         ...
 
     async def read_coil(self, *, unit: int, address: int) -> Reply:
@@ -32,6 +32,10 @@ class RegisterLink(Protocol):
 
     async def write_register(self, *, unit: int, address: int, value: int) -> Reply:
         """Set one holding register; the device's echo has been checked."""
+        ...
+
+    async def mask_register(self, *, unit: int, address: int, and_mask: int, or_mask: int) -> Reply:
+        """Let the device set one holding register to (itself AND and_mask) OR or_mask; its echo has been checked."""
         ...
 
     async def close(self) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import IntEnum
 
-__all__ = ["BITS", "EXCEPTIONS", "GATEWAY_TARGET_SILENT", "Function", "Reply", "Request"]
+__all__ = ["BITS", "EXCEPTIONS", "GATEWAY_TARGET_SILENT", "WRITES", "Function", "Reply", "Request"]
 
 
 class Function(IntEnum):
@@ -17,6 +17,7 @@ class Function(IntEnum):
     READ_INPUT = 4
     WRITE_COIL = 5
     WRITE_REGISTER = 6
+    MASK_WRITE = 22
 
 
 EXCEPTIONS = {
@@ -41,9 +42,12 @@ _THINGS = {
     Function.READ_INPUT: "input register",
     Function.WRITE_COIL: "coil",
     Function.WRITE_REGISTER: "holding register",
+    Function.MASK_WRITE: "holding register",
 }
 BITS = frozenset({Function.READ_COILS, Function.READ_DISCRETE_INPUTS, Function.WRITE_COIL})
 """Functions whose values are single bits."""
+WRITES = frozenset({Function.WRITE_COIL, Function.WRITE_REGISTER, Function.MASK_WRITE})
+"""Functions that change something; the answer is the request come back."""
 _MAX_REGISTERS = 125  # V1.1b3, sections 6.3 and 6.4
 _MAX_BITS = 2000  # V1.1b3, sections 6.1 and 6.2
 
@@ -63,7 +67,7 @@ class Request:
     address: int
     """0-based address of the first coil, input or register."""
     operand: int
-    """How many to read; or the value to write, 0 or 1 for a coil."""
+    """How many to read; or the value to write, 0 or 1 for a coil; for a mask write the AND mask, then the OR mask."""
 
     def __post_init__(self) -> None:
         low, high = {
@@ -71,6 +75,7 @@ class Request:
             Function.READ_DISCRETE_INPUTS: (1, _MAX_BITS),
             Function.WRITE_COIL: (0, 1),
             Function.WRITE_REGISTER: (0, 0xFFFF),
+            Function.MASK_WRITE: (0, 0xFFFFFFFF),
         }.get(self.function, (1, _MAX_REGISTERS))
         if not (0 <= self.unit <= 0xFF and 0 <= self.address <= 0xFFFF and low <= self.operand <= high):
             raise ValueError(f"not a Modbus request: {self!r}")
@@ -78,11 +83,19 @@ class Request:
     @property
     def is_write(self) -> bool:
         """Whether it changes something."""
-        return self.function in (Function.WRITE_COIL, Function.WRITE_REGISTER)
+        return self.function in WRITES
+
+    @property
+    def masks(self) -> tuple[int, int]:
+        """AND and OR mask of a mask write (V1.1b3, section 6.16): (current AND and) OR (or AND NOT and)."""
+        return divmod(self.operand, 0x10000)
 
     def __str__(self) -> str:
         """For people: `unit 1, input registers 0 to 1`."""
         thing = _THINGS[self.function]
+        if self.function is Function.MASK_WRITE:
+            keeps, sets = self.masks
+            return f"unit {self.unit}, {thing} {self.address} := & {keeps:04x} | {sets:04x}"
         if self.is_write:
             return f"unit {self.unit}, {thing} {self.address} := {self.operand}"
         if self.operand == 1:

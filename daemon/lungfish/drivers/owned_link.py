@@ -109,7 +109,7 @@ class OwnedLink(ABC):
     async def _drop_connection(self) -> None:
         """Close what carries the link, if it is open."""
 
-    async def read_registers(self, *, unit: int, table: Table, address: int, count: int) -> Reply:
+    async def read_registers(self, *, unit: int, table: Table, address: int, count: int, first: bool = False) -> Reply:
         """Read registers in one request.
 
         Args:
@@ -117,12 +117,13 @@ class OwnedLink(ABC):
             table: `input` or `holding`.
             address: 0-based address of the first.
             count: How many, 1 to 125.
+            first: It goes before all other reads and is never held off: a valve waits for it.
 
         Raises:
             DeviceError: No usable answer.
         """
         function = Function.READ_INPUT if table == "input" else Function.READ_HOLDING
-        return await self._submit(Request(function, unit, address, count))
+        return await self._submit(Request(function, unit, address, count), first=first)
 
     async def read_coil(self, *, unit: int, address: int) -> Reply:
         """Read one coil, 0 or 1.
@@ -156,6 +157,20 @@ class OwnedLink(ABC):
         """
         return await self._submit(Request(Function.WRITE_REGISTER, unit, address, value))
 
+    async def mask_register(self, *, unit: int, address: int, and_mask: int, or_mask: int) -> Reply:
+        """Let the device change some bits of one holding register. Goes before all reads that wait.
+
+        Args:
+            unit: Modbus unit id.
+            address: 0-based address.
+            and_mask: Bits that are kept.
+            or_mask: What the others become.
+
+        Raises:
+            DeviceError: Not confirmed; it may or may not have been carried out.
+        """
+        return await self._submit(Request(Function.MASK_WRITE, unit, address, and_mask << 16 | or_mask))
+
     async def close(self) -> None:
         """Let the request in flight end, throw away what is queued, close the connection."""
         self._closing = True
@@ -163,12 +178,13 @@ class OwnedLink(ABC):
         if self._owner is not None:
             await asyncio.wait((self._owner,))
 
-    async def _submit(self, request: Request) -> Reply:
+    async def _submit(self, request: Request, *, first: bool = False) -> Reply:
         unit = self._units.get(request.unit)
         if unit is None:
             unit = self._units[request.unit] = UnitPatience(self._timeout_s)
         # alone on its link a dead unit takes nobody's time, so it may be asked as often as anybody likes
-        if not request.is_write and len(self._units) > 1 and self._now() < unit.held_until_s:
+        first = first or request.is_write
+        if not first and len(self._units) > 1 and self._now() < unit.held_until_s:
             self.stats.held += 1
             raise DeviceTimeout(
                 f"{self._label}, {request}: not asked, for it left {unit.strikes} requests in a row unanswered"
@@ -180,7 +196,7 @@ class OwnedLink(ABC):
         elif self._owner.done():
             self._owner.result()  # it ends by itself only through a bug of ours, which is to be seen
         job = Job(request, asyncio.get_running_loop().create_future())
-        (self._writes if request.is_write else self._reads).append(job)
+        (self._writes if first else self._reads).append(job)
         self._wake.set()
         return await job.done
 

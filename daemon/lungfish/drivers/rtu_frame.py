@@ -22,6 +22,7 @@ _POLYNOMIAL = 0xA001
 _EXCEPTION_BIT = 0x80
 _EXCEPTION_BYTES = 5
 _ECHO_BYTES = 8
+_MASK_ECHO_BYTES = 10
 _OVERHEAD = 5  # unit, function, number of bytes, CRC
 _COIL_ON = 0xFF00
 _LENGTHS = {**dict.fromkeys((5, 6, 8, 11, 15, 16), 8), 7: 5, 22: 10}
@@ -60,6 +61,8 @@ def frame(body: bytes) -> bytes:
 
 def request_frame(request: Request) -> bytes:
     """What goes on the wire for a request."""
+    if request.function is Function.MASK_WRITE:
+        return frame(struct.pack(">BBHI", request.unit, request.function, request.address, request.operand))
     operand = _COIL_ON * request.operand if request.function is Function.WRITE_COIL else request.operand
     return frame(struct.pack(">BBHH", request.unit, request.function, request.address, operand))
 
@@ -70,7 +73,9 @@ def _payload(request: Request) -> int:
 
 def answer_bytes(request: Request) -> int:
     """Length of the frame that answers a request, when it is no exception."""
-    return _ECHO_BYTES if request.is_write else _OVERHEAD + _payload(request)
+    if request.is_write:
+        return _MASK_ECHO_BYTES if request.function is Function.MASK_WRITE else _ECHO_BYTES
+    return _OVERHEAD + _payload(request)
 
 
 def shape(request: Request) -> Shape:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import functools
 import threading
 import time
+from collections import defaultdict
 from collections.abc import Callable
 
 from pymodbus.client import ModbusTcpClient
@@ -22,13 +23,15 @@ from lungfish.drivers.gate import Gate
 from lungfish.drivers.messages import Function, Reply, Request
 from lungfish.drivers.rtu_now import RtuAsker
 from lungfish.drivers.tls import tls_context
-from lungfish.drivers.valve import output_value
+from lungfish.drivers.valve import bit_of, output_value, reads_first, write_request
 from lungfish.errors import DeviceAbsent, DeviceError, DeviceGarbled, DeviceTimeout
 
 __all__ = ["shut_valve"]
 
 _LONGEST_TIMEOUT_S = 1.0
 _BETWEEN_TRIES_S = 0.1
+_REGISTERS: defaultdict[tuple[object, ...], threading.Lock] = defaultdict(threading.Lock)
+"""Of each output: two bits of one register are not changed at once, for one would put the other back."""
 
 
 def shut_valve(link: LinkSpec, valve: ValveSpec, *, tries: int = 3) -> bool:
@@ -53,7 +56,6 @@ def shut_valve(link: LinkSpec, valve: ValveSpec, *, tries: int = 3) -> bool:
     """
     value = output_value(valve, ValveState.SHUT)
     coil = valve.output is Output.COIL
-    write = Request(Function.WRITE_COIL if coil else Function.WRITE_REGISTER, valve.unit, valve.address, value)
     read = Request(Function.READ_COILS if coil else Function.READ_HOLDING, valve.unit, valve.address, 1)
     ask = _asker(link)
     pause = threading.Event()  # never set
@@ -63,14 +65,16 @@ def shut_valve(link: LinkSpec, valve: ValveSpec, *, tries: int = 3) -> bool:
             pause.wait(_BETWEEN_TRIES_S)
         trouble = None
         try:
-            ask(write)
+            with _REGISTERS[link.place, valve.unit, valve.address]:
+                register = ask(read).values[0] if reads_first(valve) else 0
+                ask(write_request(valve, value, register))
         except DeviceAbsent as error:
             trouble = error
             continue
         except DeviceError as error:
             trouble = error
         try:
-            if ask(read).values[0] == value:
+            if bit_of(valve, ask(read).values[0]) == value:
                 return True
         except DeviceError as error:
             trouble = error
@@ -133,6 +137,9 @@ def _send(client: ModbusTcpClient, request: Request) -> ModbusPDU:
             return client.write_coil(address, bool(operand), device_id=unit)
         case Function.WRITE_REGISTER:
             return client.write_register(address, operand, device_id=unit)
+        case Function.MASK_WRITE:
+            keeps, sets = request.masks
+            return client.mask_write_register(address=address, and_mask=keeps, or_mask=sets, device_id=unit)
         case Function.READ_COILS:
             return client.read_coils(address, count=operand, device_id=unit)
         case Function.READ_DISCRETE_INPUTS:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import functools
 from collections.abc import Callable, Collection, Iterator, Mapping
 
-from lungfish.config import Bit, PressureLimitSpec, RegisterTable, Site, SwitchSpec
+from lungfish.config import Bit, PressureLimitSpec, RegisterTable, Site, SwitchSpec, Tank
+from lungfish.config.valve_model import LimitSwitchSpec
 from lungfish.rig.plant import Plant
 from lungfish.rig.registers import registers_of_pressure
 
@@ -32,6 +33,9 @@ class RigInputs:
                 self._pressures.setdefault(supply, []).append(plant.supply_gauge_pa)
             elif supply is not None:
                 self._switches.setdefault(supply, []).append(plant.supply_switch)
+            for spec, is_open in _limited(tank, plant):
+                says = is_open if not spec.says_shut else functools.partial(_not, is_open)
+                self._switches.setdefault(spec.switch, []).append(says)
             if tank.isolate is not None:
                 self._switches.setdefault(tank.isolate.shut, []).append(functools.partial(getattr, plant, "isolated"))
                 self._switches.setdefault(tank.isolate.safe, []).append(plant.bears_tube)
@@ -66,3 +70,14 @@ class RigInputs:
             if pressure.link in links and (pressure.unit, pressure.table) == (unit, table):
                 words = registers_of_pressure(min(gauge_pa() for gauge_pa in gauges), pressure)
                 registers[pressure.register : pressure.register + len(words)] = words
+
+
+def _limited(tank: Tank, plant: Plant) -> Iterator[tuple[LimitSwitchSpec, Callable[[], bool]]]:
+    """Limit switches of a tank's valves, each with what says that the valve itself is open."""
+    for valve, attribute in ((tank.valve, "valve_open"), (tank.blow_valve, "valve_open"), (tank.vent_valve, "vented")):
+        if valve is not None and valve.limit_switch is not None:
+            yield valve.limit_switch, functools.partial(getattr, plant, attribute)
+
+
+def _not(says: Callable[[], bool]) -> bool:
+    return not says()

@@ -22,29 +22,25 @@ from pymodbus.simulator import DataType, SimData, SimDevice
 from lungfish.config import (
     Site,
     Tank,
-    ValveSpec,
-    blow_valve_name,
     cycle_setup,
-    isolating_valve_name,
     load_site,
-    vent_valve_name,
 )
 from lungfish.config.link_model import ModbusTcpLinkSpec
-from lungfish.config.model import Bit, Output, RegisterTable
+from lungfish.config.model import Bit, RegisterTable
 from lungfish.errors import ConfigError
 from lungfish.physics.bubble import ripple_bound_pa
 from lungfish.rig.inputs import RigInputs
 from lungfish.rig.output_timeout import OutputTimeout
+from lungfish.rig.outputs import Driven, OutputPulse, driven, last_of_outputs, move_told, show_outputs
 from lungfish.rig.plant import Plant, PlantParameters
 from lungfish.rig.registers import registers_of_pressure
 
-__all__ = ["Driven", "RigServer", "ServerFaults", "main", "plant_for"]
+__all__ = ["RigServer", "ServerFaults", "main", "plant_for"]
 
 _TICK_S = 0.02
 _COILS_IN_REGISTER = 16
-_READ_COILS, _READ_HOLDING = 1, 3
-_READS = {_READ_HOLDING: RegisterTable.HOLDING, 4: RegisterTable.INPUT}
-_WRITES = {5: Output.COIL, 15: Output.COIL, 6: Output.REGISTER, 16: Output.REGISTER}
+_READS = {3: RegisterTable.HOLDING, 4: RegisterTable.INPUT}
+_WRITES = (5, 15, 6, 16, 22)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -59,39 +55,6 @@ class ServerFaults:
     """The output time-out that the site file states was never set in it."""
     lost_share: float = 0.0
     """Share of answers that are not sent, 0 to 1."""
-
-
-@dataclass(frozen=True, slots=True)
-class Driven:
-    """A valve and what its output moves."""
-
-    called: str
-    """What it is called."""
-    spec: ValveSpec
-    """Where it is driven from."""
-    command: Callable[[bool], None]
-    """Drives its coil."""
-    is_open: Callable[[], bool]
-    """What its coil says."""
-
-
-def _driven(site: Site, plants: Mapping[str, Plant]) -> list[Driven]:
-    found = []
-    for name, tank in site.tanks.items():
-        plant = plants[name]
-        is_open = functools.partial(getattr, plant, "coil")
-        found.append(Driven(name, tank.valve, plant.command, is_open))
-        if tank.blow_valve is not None:
-            found.append(Driven(blow_valve_name(name), tank.blow_valve, plant.command, is_open))
-        if tank.isolate is not None:
-            connected = functools.partial(getattr, plant, "isolator_coil")
-            called = isolating_valve_name(name)
-            plant.command_isolator(False)  # without power
-            found.append(Driven(called, tank.isolate.valve, plant.command_isolator, connected))
-        if tank.vent_valve is not None:
-            vented = functools.partial(getattr, plant, "vent_coil")
-            found.append(Driven(vent_valve_name(name), tank.vent_valve, plant.command_vent, vented))
-    return found
 
 
 def plant_for(site: Site, tank: Tank, level_m: Callable[[float], float], seed: int) -> Plant:
@@ -152,7 +115,8 @@ class RigServer:
         self.faults = faults or ServerFaults()
         self._on_coil = on_coil
         self._inputs = RigInputs(site, plants)
-        self._valves = _driven(site, plants)
+        self._valves = driven(site, plants)
+        self._pulse = OutputPulse()
         self._random = random.Random(seed)  # noqa: S311 - a simulation, not a secret
         self._servers: list[ModbusTcpServer] = []
         self._ticking: asyncio.Task[None] | None = None
@@ -194,7 +158,9 @@ class RigServer:
             await asyncio.sleep(_TICK_S)
             self.advance()
             for valve in self._valves:
-                if not self.faults.ignores_timeout and self._timeout.over(valve.spec, time.monotonic()):
+                now_s = time.monotonic()
+                timed_out = not self.faults.ignores_timeout and self._timeout.over(valve.spec, now_s)
+                if timed_out or self._pulse.over(valve.spec, now_s):
                     self._move(valve, to_open=False)
 
     def _trace(self, sending: bool, data: bytes) -> bytes:
@@ -216,11 +182,12 @@ class RigServer:
         for at, table, end in self._inputs.ends(links):
             if at == unit:
                 ends[table].append(end)
-        ends[Bit.COIL] += [v.spec.address + 1 for v in valves if v.spec.output is Output.COIL]
+        coils, holding = last_of_outputs(valves)
+        ends[Bit.COIL] += coils
         for tank in senders:
             spec = tank.transmitter
             ends[spec.table].append(spec.register + spec.format.registers)
-        ends[RegisterTable.HOLDING] += [v.spec.address + 1 for v in valves if v.spec.output is Output.REGISTER]
+        ends[RegisterTable.HOLDING] += holding
         bits = {bit: [False] * (_COILS_IN_REGISTER * (_size(ends[bit]) // _COILS_IN_REGISTER + 1)) for bit in Bit}
         return SimDevice(
             unit,
@@ -249,7 +216,7 @@ class RigServer:
         await self._request(senders, valves, function, address, registers, values)
         if values is None:
             self._inputs.show(links, unit, function, registers)
-            _show_outputs(valves, function, registers)
+            show_outputs(valves, function, registers)
 
     async def _request(
         self,
@@ -264,7 +231,7 @@ class RigServer:
             await asyncio.sleep(self.faults.delay_s)
         self.advance()
         if values is not None and function in _WRITES:
-            self._write(valves, _WRITES[function], address, values)
+            self._write(valves, function, address, values)
         elif function in _READS:
             for tank in senders:
                 spec = tank.transmitter
@@ -272,31 +239,17 @@ class RigServer:
                     words = registers_of_pressure(self.plants[tank.name].gauge_pa(), spec)
                     registers[spec.register : spec.register + len(words)] = words
 
-    def _write(self, valves: Sequence[Driven], output: Output, address: int, values: Sequence[int | bool]) -> None:
+    def _write(self, valves: Sequence[Driven], function: int, address: int, values: Sequence[int | bool]) -> None:
         for valve in valves:
-            spec = valve.spec
-            place = spec.address - address
-            if spec.output is not output or not 0 <= place < len(values):
-                continue
-            self._move(valve, to_open=int(values[place]) == spec.open_value)
+            to_open = move_told(valve.spec, function, address, values, self._pulse, time.monotonic())
+            if to_open is not None:
+                self._move(valve, to_open=to_open)
 
     def _move(self, valve: Driven, *, to_open: bool) -> None:
         if valve.is_open() is not to_open:
             valve.command(to_open)
             if self._on_coil is not None:
                 self._on_coil(valve.called, to_open, time.monotonic())
-
-
-def _show_outputs(valves: Sequence[Driven], function: int, registers: list[int]) -> None:
-    """Put what the outputs are now where a read of them looks: a block may have taken one back by itself."""
-    for valve in valves:
-        spec = valve.spec
-        value = spec.open_value if valve.is_open() else spec.shut_value
-        if spec.output is Output.COIL and function == _READ_COILS:
-            place, bit = divmod(spec.address, _COILS_IN_REGISTER)
-            registers[place] = registers[place] & ~(1 << bit) | value << bit
-        elif spec.output is Output.REGISTER and function == _READ_HOLDING:
-            registers[spec.address] = value
 
 
 def _size(ends: Iterable[int]) -> int:
