@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 from collections.abc import AsyncIterator, Iterator
+from contextlib import asynccontextmanager
 from pathlib import Path
 
 import pytest
@@ -22,8 +23,11 @@ from tests.peer.test_libmodbus import TransmitterOnPlant, ValveOnPlant
 from tests.peer.test_real_input import check
 from tests.peer.wire import Wire, laid_wire
 
-from lungfish.config.link_model import ModbusRtuLinkSpec, Parity, SerialSettings
+from lungfish.config.link_model import ModbusRtuLinkSpec, ModbusRtuTcpLinkSpec, Parity, SerialSettings
+from lungfish.config.model import Output
 from lungfish.drivers.build import link_for
+from lungfish.drivers.kept_spec import kept_valve
+from lungfish.drivers.kept_valves import keep, kept_in, shut_kept
 from lungfish.drivers.owned_link import OwnedLink
 from lungfish.drivers.shut import shut_valve
 from lungfish.errors import DeviceRefused, DeviceTimeout
@@ -114,6 +118,68 @@ async def test_shut_goes_through_beside_an_owner_that_stands_still(wire: Wire, m
         holder.kill()
     await module.settle()
     assert not module.coil(valve.address)
+
+
+@pytest.mark.parametrize("over_tcp", [False, True], ids=["serial", "RTU over TCP"])
+async def test_the_list_that_the_daemon_left_shuts_each_valve_in_turn(
+    wire: Wire, module: LibmodbusPeer, tmp_path: Path, over_tcp: bool
+) -> None:
+    async with device_server(wire) as port:
+        raw = ModbusRtuTcpLinkSpec(name="raw", host="127.0.0.1", port=port, timeout_s=TIMEOUT_S, turn_round_s=0.0)
+        specs = [valve_spec(address=address) for address in (3, 4, 5)] + [valve_spec(output=Output.REGISTER, address=9)]
+        for spec in specs[:3]:
+            await module.set_coil(spec.address, on=True)
+        await module.set_holding_registers(9, [1])
+        kept = [
+            listed
+            for number, spec in enumerate(specs)
+            if (listed := kept_valve(str(number), raw if over_tcp else spec_of(wire), spec)) is not None
+        ]
+        keep(tmp_path / "valves.json", kept, complete=True)
+        valves, _ = kept_in(tmp_path / "valves.json")
+        assert await asyncio.to_thread(shut_kept, valves) == dict.fromkeys("0123")
+        await module.settle()
+        assert [module.coil(3), module.coil(4), module.coil(5), module.holding(9)] == [False, False, False, 0]
+
+
+async def test_a_line_behind_a_device_server_is_read_and_shut(wire: Wire, module: LibmodbusPeer) -> None:
+    async with device_server(wire) as port:
+        raw = ModbusRtuTcpLinkSpec(name="raw", host="127.0.0.1", port=port, timeout_s=TIMEOUT_S, turn_round_s=0.0)
+        link = link_for(raw, SkippingClock())
+        await module.set_input_registers(7, [0x1234, 0x5678])
+        await module.set_coil(20, on=True)
+        assert (await link.read_registers(unit=1, table="input", address=7, count=2)).values == (0x1234, 0x5678)
+        assert (await link.read_coil(unit=1, address=20)).values == (1,)
+        await link.close()
+        assert await asyncio.to_thread(shut_valve, raw, valve_spec())
+        await module.settle()
+        assert not module.coil(20)
+
+
+@asynccontextmanager
+async def device_server(wire: Wire) -> AsyncIterator[int]:
+    """Passes bytes on between one TCP connection at a time and the line, as they are."""
+    fd = os.open(wire.ours, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+    loop = asyncio.get_running_loop()
+
+    async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        loop.add_reader(fd, lambda: writer.write(os.read(fd, 4096)))
+        try:
+            while data := await reader.read(4096):
+                os.write(fd, data)
+        except ConnectionError:
+            pass  # the client has hung up, as it may
+        finally:
+            loop.remove_reader(fd)
+            writer.close()
+
+    server = await asyncio.start_server(serve, "127.0.0.1", 0)
+    try:
+        yield server.sockets[0].getsockname()[1]
+    finally:
+        server.close()
+        loop.remove_reader(fd)
+        os.close(fd)
 
 
 async def valve_open(site: RealSite) -> None:

@@ -13,6 +13,8 @@ from tests.peer.clocks import SkippingClock
 from tests.peer.faulty_peer import FaultyPeer, tell
 
 from lungfish.config.link_model import ModbusTcpLinkSpec, TlsSpec
+from lungfish.drivers.kept_spec import kept_valve
+from lungfish.drivers.kept_valves import keep, kept_in, shut_kept
 from lungfish.drivers.modbus_tcp import ModbusTcpLink
 from lungfish.drivers.shut import shut_valve
 from lungfish.errors import DeviceAbsent
@@ -104,3 +106,19 @@ async def test_a_valve_is_shut_without_the_daemon(papers: Path) -> None:
         with pytest.raises(DeviceAbsent):
             await asyncio.to_thread(shut_valve, stranger, valve)
         assert len(peer.asked) == asked
+
+
+async def test_a_valve_is_shut_by_the_list_that_the_daemon_left(papers: Path, tmp_path: Path) -> None:
+    valve = valve_spec()
+    async with served(papers, asks_us=True) as peer:
+        for ca, shut in (("stranger", False), ("device", True)):
+            peer.outputs[valve.unit, 5, valve.address] = 0xFF00
+            secured = tls(papers, ca, own="ours")
+            spec = ModbusTcpLinkSpec(name="panel", host=peer.host, port=peer.port, timeout_s=TIMEOUT_S, tls=secured)
+            kept = kept_valve("north", spec, valve)
+            assert kept is not None
+            keep(tmp_path / "valves.json", [kept], complete=True)
+            valves, _ = kept_in(tmp_path / "valves.json")
+            outcome = await asyncio.to_thread(shut_kept, valves)
+            assert (outcome["north"] is None) is shut
+            assert peer.outputs[valve.unit, 5, valve.address] == (0x0000 if shut else 0xFF00)

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from lungfish.config.link_model import LinkSpec, ModbusRtuLinkSpec, ModbusRtuTcpLinkSpec, ModbusTcpLinkSpec
+from lungfish.config.link_model import LinkSpec, ModbusRtuLinkSpec, ModbusRtuTcpLinkSpec, ModbusTcpLinkSpec, TlsSpec
 from lungfish.config.valve_model import Output, ValveSpec
-from lungfish.drivers.kept_valves import KeptValve
+from lungfish.drivers.kept_valves import KeptValve, TlsWay
 from lungfish.drivers.rtu_now import serial_way
 
 __all__ = ["kept_valve"]
@@ -21,9 +21,9 @@ def kept_valve(called: str, link: LinkSpec, valve: ValveSpec) -> KeptValve | Non
         link: the link that it is on.
         valve: the valve.
     """
-    host, port, serial, gap_s = "", 0, None, 0.0
-    if isinstance(link, ModbusTcpLinkSpec) and link.tls is None:
-        host, port = link.host, link.port
+    host, port, serial, gap_s, tls = "", 0, None, 0.0, None
+    if isinstance(link, ModbusTcpLinkSpec):
+        host, port, tls = link.host, link.port, None if link.tls is None else _tls(link.tls, link.host)
     elif isinstance(link, ModbusRtuTcpLinkSpec):
         host, port, gap_s = link.host, link.port, link.turn_round_s
     elif isinstance(link, ModbusRtuLinkSpec):
@@ -44,4 +44,10 @@ def kept_valve(called: str, link: LinkSpec, valve: ValveSpec) -> KeptValve | Non
         rtu=not isinstance(link, ModbusTcpLinkSpec),
         serial=serial,
         gap_s=gap_s,
+        tls=tls,
     )
+
+
+def _tls(spec: TlsSpec, host: str) -> TlsWay:
+    ca, certificate, key = (None if file is None else str(file) for file in (spec.ca, spec.certificate, spec.key))
+    return TlsWay(ca=ca, certificate=certificate, key=key, server_name=spec.server_name or host)

@@ -25,7 +25,7 @@ from lungfish.drivers.line_now import SerialNow, SerialWay, TcpNow, ask
 from lungfish.drivers.messages import Function, Request
 from lungfish.drivers.rtu_frame import request_frame
 
-__all__ = ["RELEASE", "KeptValve", "command", "keep", "kept_in", "place_for", "shut_kept", "wait_for_a_death"]
+__all__ = ["RELEASE", "KeptValve", "TlsWay", "command", "keep", "kept_in", "place_for", "shut_kept", "wait_for_a_death"]
 
 RELEASE = b"."
 """What the daemon says before it ends in good order: nothing is left for us to do."""
@@ -34,6 +34,20 @@ _FILE = "valves.json"
 _HEADER = struct.Struct(">HHHB")
 _TRIES = 3
 _MOST_REPLY_BYTES = 260
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TlsWay:
+    """How a connection is secured; files in PEM format."""
+
+    ca: str | None
+    """Certificates that the device's own must be signed by; None: those that the system trusts."""
+    certificate: str | None
+    """Our own certificate; None: none is shown."""
+    key: str | None
+    """Its private key; None: in `certificate`."""
+    server_name: str
+    """The name that the device's certificate must hold."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,6 +80,8 @@ class KeptValve:
     """The serial port; None: TCP."""
     gap_s: float = 0.0
     """Silence kept before each RTU request over TCP, s."""
+    tls: TlsWay | None = None
+    """How Modbus TCP is secured; None: not."""
 
     @property
     def place(self) -> str:
@@ -156,8 +172,9 @@ def kept_in(file: Path) -> tuple[list[KeptValve], bool]:
 
 
 def _valve(kept: dict[str, Any]) -> KeptValve:
-    serial = kept.get("serial")
-    return KeptValve(**{**kept, "serial": None if serial is None else SerialWay(**serial)})
+    serial, tls = kept.get("serial"), kept.get("tls")
+    ways = {"serial": serial and SerialWay(**serial), "tls": tls and TlsWay(**tls)}
+    return KeptValve(**{**kept, **ways})
 
 
 def shut_kept(valves: Iterable[KeptValve]) -> dict[str, str | None]:
@@ -223,7 +240,7 @@ def _shut_rtu(valve: KeptValve) -> str | None:
 
 
 def _shut_tcp(valve: KeptValve) -> str | None:
-    with socket.create_connection((valve.host, valve.port), timeout=valve.timeout_s) as connection:
+    with _connected(valve) as connection:
         connection.settimeout(valve.timeout_s)
         number, was = 1, 0
         if valve.reads_first:
@@ -254,6 +271,27 @@ def _look(connection: socket.socket, number: int, valve: KeptValve) -> int:
     if seen[:2] != bytes((look.function, size)) or len(seen) != 2 + size:
         raise ValueError(f"no answer to a look: {seen.hex()}")
     return seen[2] & 1 if valve.coil else int.from_bytes(seen[2:], "big")
+
+
+def _connected(valve: KeptValve) -> socket.socket:
+    """Connect, and have the device prove who it is where that is asked for.
+
+    Raises:
+        OSError: nobody there, or somebody else.
+    """
+    plain = socket.create_connection((valve.host, valve.port), timeout=valve.timeout_s)
+    if valve.tls is None:
+        return plain
+    import ssl  # here: it takes its time, and few need it
+
+    try:
+        context = ssl.create_default_context(cafile=valve.tls.ca)
+        if valve.tls.certificate is not None:
+            context.load_cert_chain(valve.tls.certificate, valve.tls.key)
+        return context.wrap_socket(plain, server_hostname=valve.tls.server_name)
+    except BaseException:
+        plain.close()
+        raise
 
 
 def _ask(connection: socket.socket, number: int, unit: int, pdu: bytes) -> bytes:
@@ -308,6 +346,8 @@ def wait_for_a_death(file: Path) -> int:
     for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP, signal.SIGABRT):
         signal.signal(number, signal.SIG_IGN)
     valves, _ = kept_in(file)
+    if any(valve.tls is not None for valve in valves):
+        import ssl  # noqa: F401 - long before it is needed
     os.write(sys.stdout.fileno(), RELEASE)  # ready
     if os.read(sys.stdin.fileno(), 1) == RELEASE:
         return 0

@@ -1,7 +1,7 @@
 """A serial line, or a TCP connection to one, without an event loop: for whoever must shut a valve now.
 
 Used beside a daemon that lives, stalls or has died. A line is shared by turns: each owner locks the port (flock) for
-its turn, and the lock goes with the process, whatever ends it. Who still holds it after two seconds has stalled, as a
+its turn, and the lock goes with the process, whatever ends it. Who still holds it after a second has stalled, as a
 rule: then we go on without, for a stalled process neither speaks nor takes our answers away.
 
 Standard library only, and nothing here may import what loads slowly: see `kept_valves`.
@@ -26,7 +26,7 @@ from lungfish.drivers.rtu_frame import Heard, answer_bytes, hunt, request_frame
 
 __all__ = ["Line", "SerialNow", "SerialWay", "TcpNow", "ask"]
 
-_LOCK_WITHIN_S = 2.0
+_LOCK_WITHIN_S = 1.0
 _LOOK_AGAIN_S = 0.0003
 """A living daemon lets go of a busy line for the silence between two frames, 1.75 ms or more."""
 _CHUNK = 4096

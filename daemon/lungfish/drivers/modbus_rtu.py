@@ -18,7 +18,7 @@ from dataclasses import replace
 from typing import NoReturn
 
 from lungfish.drivers.byte_pipe import BytePipe
-from lungfish.drivers.messages import EXCEPTIONS, GATEWAY_TARGET_SILENT, Reply, Request
+from lungfish.drivers.messages import EXCEPTIONS, GATEWAY_TARGET_SILENT, Function, Reply, Request
 from lungfish.drivers.owned_link import Job, NotSent, OwnedLink
 from lungfish.drivers.rtu_frame import Heard, answer_bytes, hunt, request_frame
 from lungfish.drivers.rtu_owed import Owed
@@ -70,18 +70,13 @@ class ModbusRtuLink(OwnedLink):
         self._heard = asyncio.Event()
         self._last_byte_s = self._quiet_until_s = float("-inf")
         self._sent_end_s = 0.0
-        self._latest_s = 0.0
         self._silent = self._early_answers = 0
+        self._came_early = False
         self._turn_ends: asyncio.TimerHandle | None = None
         self._echo_misses = _ECHOES_MISSED
         self._lost: str | None = None
         pipe.on_bytes = self._on_bytes
         pipe.on_lost = self._on_lost
-
-    @property
-    def latest_s(self) -> float:
-        """How long after its request the latest answer of all that came too late had come, s; 0 without one."""
-        return self._latest_s
 
     async def _transact(self, job: Job) -> Reply:
         request = job.request
@@ -104,7 +99,12 @@ class ModbusRtuLink(OwnedLink):
                 await self._settle(request, owed, job)
             if job.done.done():
                 raise NotSent
-            return await self._ask(request, owed)
+            try:
+                return await self._ask(request, owed)
+            except DeviceGarbled:
+                if request.is_write and self._came_early:
+                    await self._learn(request, owed)
+                raise
         finally:
             # while the line is left quiet it stays ours: who comes now would meet the late answer
             left_s = self._quiet_until_s - self._now()
@@ -147,7 +147,7 @@ class ModbusRtuLink(OwnedLink):
             if each.arrived(bytes(self._received), echoed=self._echoes):
                 # when it came is known only while the line was ours
                 most_s = _LATER_STILL * (self._quiet_until_s - self._sent_end_s)
-                self._latest_s = max(self._latest_s, min(self._last_byte_s - self._sent_end_s, most_s))
+                each.late_s = max(each.late_s, min(self._last_byte_s - self._sent_end_s, most_s))
                 self.stats.skipped += 1
         self._received.clear()
         return owed
@@ -197,6 +197,7 @@ class ModbusRtuLink(OwnedLink):
         out = request_frame(request)
         self._received.clear()
         self._lost = None
+        self._came_early = False
         self.stats.requests += 1
         began_s = self._now()
         try:
@@ -210,7 +211,7 @@ class ModbusRtuLink(OwnedLink):
         self.stats.skipped += heard.frames
         if not heard.answered:
             owed.add(request, began_s)
-            self._unanswered(request, heard)
+            self._unanswered(request, heard, owed)
         self._pipe.answered()
         self._troubles.well(self._label)
         self._silent = 0
@@ -224,6 +225,16 @@ class ModbusRtuLink(OwnedLink):
             raise DeviceGarbled(f"{self._label}, {request}: an answer that may be an older one's")
         came_s = self._last_byte_s
         return Reply(values=heard.values, at_s=(began_s + came_s) / 2.0, took_s=came_s - began_s)
+
+    async def _learn(self, request: Request, owed: Owed) -> None:
+        """After a write whose answer could not be believed: read, for only that tells what kind of line this is."""
+        function = Function.READ_COILS if request.function is Function.WRITE_COIL else Function.READ_HOLDING
+        read = Request(function, request.unit, request.address, 1)
+        possible = owed.probes(read) if owed.blocks(read) else [read]
+        if possible:
+            with contextlib.suppress(DeviceError):
+                await self._silence(request)
+                await self._ask(possible[0], owed)
 
     async def _answer(self, request: Request) -> Heard:
         """Listen until the answer is there, or its time is up.
@@ -240,27 +251,26 @@ class ModbusRtuLink(OwnedLink):
             if heard.answered:
                 if not self._too_early(heard):
                     return heard
-                early = True
+                early = self._came_early = True
                 self.stats.skipped += 1
                 del self._received[: heard.end]
                 continue
             wait_s = deadline_s - self._now()
             if wait_s <= 0.0 or self._lost is not None:
-                self._early_answers += early
+                # of a write it may be the write itself, come back from a line where nobody is
+                self._early_answers += early and not request.is_write
                 return replace(heard, frames=heard.frames + early)
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(wait_s):
                     await self._heard.wait()
 
     def _too_early(self, heard: Heard) -> bool:
-        if self._early_answers >= _EARLY_ANSWERS:
-            return False
-        early = self._last_byte_s < self._sent_end_s + _EARLY * heard.size * self._char_s
-        if not early:
+        if self._last_byte_s >= self._sent_end_s + _EARLY * heard.size * self._char_s:
             self._early_answers = 0
-        return early
+            return False
+        return self._early_answers < _EARLY_ANSWERS
 
-    def _unanswered(self, request: Request, heard: Heard) -> NoReturn:
+    def _unanswered(self, request: Request, heard: Heard, owed: Owed) -> NoReturn:
         """Tell why there is no answer, and keep the line quiet for a late one.
 
         Raises:
@@ -268,8 +278,7 @@ class ModbusRtuLink(OwnedLink):
         """
         if self._lost is not None:
             raise DeviceAbsent(f"{self._label}, {request}: {self._lost}")
-        quiet_s = min(max(self._usual_quiet_s, _LATER_STILL * self._latest_s - self._timeout_s), _LONGEST_QUIET_S)
-        self._quiet_until_s = self._now() + quiet_s
+        self._quiet_until_s = self._now() + self._usual_quiet_s
         if heard.noise or heard.frames:
             self._silent = 0
             kind: type[DeviceError] = DeviceGarbled
@@ -279,8 +288,12 @@ class ModbusRtuLink(OwnedLink):
         else:
             self._silent += 1
             kind, text = DeviceTimeout, f"no answer within {self._timeout_s:g} s"
-            if self._latest_s > 0.0:
-                text += f"; answers have come {self._latest_s:.2f} s after the request, the time-out may be too short"
+            if owed.late_s > 0.0:
+                quiet_s = min(_LATER_STILL * owed.late_s - self._timeout_s, _LONGEST_QUIET_S)
+                self._quiet_until_s = max(self._quiet_until_s, self._now() + quiet_s)
+                text += f"; one has come {owed.late_s:.2f} s after its request, so the time-out may be too short"
+                # one that was late once must not cost the others so much for ever; if this is late too, it is seen
+                owed.late_s = owed.late_s / 2.0 if owed.late_s > self._timeout_s else 0.0
             if self._silent >= _SILENT_REQUESTS and self._pipe.may_be_half_open:
                 self._silent = 0
                 self._pipe.close()

@@ -25,6 +25,8 @@ class Owed:
     """
 
     def __init__(self, forget_s: float) -> None:
+        self.late_s = 0.0
+        """How long after its request an answer has come lately that came too late, s; 0: none did."""
         self._forget_s = forget_s
         self._requests: list[tuple[Request, float]] = []
 
