@@ -294,9 +294,9 @@ class Watch:
         factor_pa = self._traits.factor_u * since.hidden_pa
         # a last value that does not fit may be a wild one, or where the level has gone meanwhile
         last_pa = since.values[-1][1]
-        unlike_pa = (1.0 + per_pa if last_pa > gauge_pa else since.amplified) * (last_pa - gauge_pa)
+        since.unlike_pa = (1.0 + per_pa if last_pa > gauge_pa else since.amplified) * (last_pa - gauge_pa)
         since.u_pa = math.hypot(
-            self._noise_pa(since), unlike_pa, leak_pa, factor_pa, self._slow_pa(since, t_s - since.start_s)
+            self._noise_pa(since), since.unlike_pa, leak_pa, factor_pa, self._slow_pa(since, t_s - since.start_s)
         )
 
     def _judged(self, since: Since, t_s: float) -> Estimate:
@@ -341,7 +341,7 @@ class Watch:
         for from_s, from_pa in ((since.start_s, 0.0), (begin_s, began_pa)):
             doubt_pa = self._sure_pa(since) + _SLOW_SURE * self._slow_pa(since, since.last_s - from_s)
             leak_pa = 2.0 * since.leak_u_pa * (since.last_s - from_s) / whole_s
-            yield since.rise_pa - from_pa, doubt_pa, leak_pa
+            yield _least(since.rise_pa - from_pa, since.rise_pa + since.unlike_pa - from_pa), doubt_pa, leak_pa
 
     def _alarm(self, since: Since, t_s: float, estimate: Estimate) -> str | None:
         """Why a purge is called for an alarm's level; None: it is not, or no movement is sure."""
@@ -394,3 +394,8 @@ class Watch:
     def _failed(self, gauge_pa: float) -> bool:
         low, high = self._setup.fail_low_pa, self._setup.fail_high_pa
         return (low is not None and gauge_pa <= low) or (high is not None and gauge_pa >= high)
+
+
+def _least(moved_pa: float, last_pa: float) -> float:
+    """A movement as far as the last value bears it out: what it takes back may have been noise."""
+    return 0.0 if moved_pa * last_pa <= 0.0 else math.copysign(min(abs(moved_pa), abs(last_pa)), moved_pa)

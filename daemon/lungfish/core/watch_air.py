@@ -130,6 +130,8 @@ class Since:
     """The same for each leak, Pa."""
     leak_u_pa: float = 0.0
     """Part of the uncertainty that comes from the leak, Pa."""
+    unlike_pa: float = 0.0
+    """By how much the last value would put the rise higher, Pa."""
     amplified: float = 1.0
     """By how much a change of pressure counts, 1."""
     recent: deque[tuple[float, float]] = field(default_factory=deque)
