@@ -24,7 +24,7 @@ from lungfish.rig.virtual_loop import run_virtual
 
 HONEST_SHARE = 0.2
 CALLERS = 4
-LATEST_S = 4.0
+LATEST_S, LONGEST_QUEUE_S = 4.0, 0.8
 
 
 class Campaign:
@@ -45,6 +45,9 @@ class Campaign:
 
     def _misbehave(self, asked: Asked, right: bytes) -> Sequence[Say]:
         chance = self.chance
+        if self.line.free_s.get(asked.unit, 0.0) > asked.at_s + LONGEST_QUEUE_S:
+            self.did["too busy"] += 1  # nothing is answered more than 5 s late: by then it is taken for lost
+            return ()
         if chance.random() < HONEST_SHARE:
             self.did["honest"] += 1
             return (Say(TURN_S, right),)

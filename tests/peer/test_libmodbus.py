@@ -56,6 +56,7 @@ class TransmitterOnPlant:
     """A bench for the contract."""
 
     late_s = 1.5 * TIMEOUT_S
+    skipped_s = 10.0
 
     def __init__(self, plant: LibmodbusPeer, link: OwnedLink, clock: SkippingClock, number_format: str) -> None:
         spec = transmitter_spec(
@@ -75,13 +76,14 @@ class TransmitterOnPlant:
 
     async def restore(self) -> None:
         await self._plant.set_delay(0.0)
-        self.clock.skip(10.0)
+        self.clock.skip(self.skipped_s)
 
 
 class ValveOnPlant:
     """A bench for the contract."""
 
     late_s = 1.5 * TIMEOUT_S
+    skipped_s = 10.0
 
     def __init__(self, plant: LibmodbusPeer, link: OwnedLink, clock: SkippingClock, name: str) -> None:
         self.clock = clock
@@ -107,7 +109,7 @@ class ValveOnPlant:
 
     async def restore(self) -> None:
         await self._plant.set_delay(0.0)
-        self.clock.skip(10.0)
+        self.clock.skip(self.skipped_s)
 
 
 async def test_every_format_and_order_is_read_right(plant: LibmodbusPeer, link: ModbusTcpLink) -> None:

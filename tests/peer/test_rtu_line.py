@@ -243,5 +243,6 @@ async def test_transmitter_and_valve_keep_their_contracts(
     transmitter = TransmitterOnPlant(module, ours, clock, "float32")
     valve = ValveOnPlant(module, ours, clock, "coil")
     transmitter.late_s = valve.late_s = 1.5 * TIMEOUT_S
+    transmitter.skipped_s = valve.skipped_s = 0.0  # what is owed is forgotten by this clock, and comes by the real one
     await check_transmitter(transmitter)
     await check_valve(valve)

@@ -224,7 +224,9 @@ def _shut_rtu(valve: KeptValve) -> str | None:
     write = None if valve.reads_first else valve.order(0)
     with TcpNow(valve.host, valve.port, timeout_s, valve.gap_s) if way is None else SerialNow(way) as line:
         if write is None:
-            was = ask(line, read, timeout_s, echoed=False, first=True)
+            # twice: the first answer may be one that the dead daemon was still waiting for, of another register
+            ask(line, read, timeout_s, echoed=False, first=True)
+            was = ask(line, read, timeout_s, echoed=False, first=False)
             if was.values is None:
                 return "no answer" if was.exception is None else f"exception {was.exception}"
             write = valve.order(was.values[0])

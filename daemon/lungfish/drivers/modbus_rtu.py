@@ -85,7 +85,7 @@ class ModbusRtuLink(OwnedLink):
             self.stats.connects += 1
             self._received.clear()
             # a request of whoever had the line before may still be answered
-            self._quiet_until_s = self._now() + self._usual_quiet_s
+            self._quiet_until_s = self._now() + min(self._timeout_s, _LONGEST_QUIET_S)
         if self._turn_ends is not None:
             self._turn_ends.cancel()
         gap_left_s = self._last_byte_s + self._gap_s - self._now()

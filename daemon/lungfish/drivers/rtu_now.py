@@ -41,6 +41,7 @@ class RtuAsker:
     def __init__(self, link: RtuLinkSpec) -> None:
         self._link = link
         self._echoed = False
+        self._first = True
 
     def __call__(self, request: Request) -> Reply:
         """Ask.
@@ -58,7 +59,13 @@ class RtuAsker:
                 if isinstance(link, ModbusRtuLinkSpec)
                 else TcpNow(link.host, link.port, timeout_s, link.turn_round_s)
             ) as line:
-                heard = ask(line, request, timeout_s, echoed=self._echoed, first=True)
+                first = True
+                if self._first and not request.is_write:
+                    # twice: the first answer may be one that a dead owner was still waiting for, of another register
+                    ask(line, request, timeout_s, echoed=self._echoed, first=True)
+                    first = False
+                self._first = False
+                heard = ask(line, request, timeout_s, echoed=self._echoed, first=first)
         except (OSError, UnicodeError) as error:  # UnicodeError: no such host name can be
             raise DeviceAbsent(f"{label}: {getattr(error, 'strerror', None) or error}") from error
         if not request.is_write and heard.answered:
