@@ -1,0 +1,1 @@
+"""Safety layers broken one at a time: `python -m tests.mutations` tells which test misses each."""
