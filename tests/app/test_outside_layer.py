@@ -21,6 +21,8 @@ from tests.repo.house import ROOT
 
 TICK_S = 0.02
 """Of the block's own clock."""
+ON_THE_WAY_S = 0.0025
+"""A request that was on the way at the cut arrives so much later, and the block counts from it."""
 MAX_OPEN_S = 20.0
 
 
@@ -86,7 +88,7 @@ def test_the_block_s_own_time_out_shuts_it_within_its_bound(cuts: int) -> None:
         rng = random.Random(seed)
         timeout_s = round(rng.uniform(0.6, 10.0), 2)
         seen = cut(site_with(f", module_timeout: {timeout_s} s"), rng)
-        late += seen.open_for_s is None or seen.open_for_s > timeout_s + TICK_S
+        late += seen.open_for_s is None or seen.open_for_s > timeout_s + TICK_S + ON_THE_WAY_S
         longest_share = max(longest_share, (seen.open_for_s or 0.0) / timeout_s)
         assert seen.good == 0, seed
     print(f"\n{cuts - late} of {cuts} shut within the time-out; the longest took {longest_share:.2f} of it")

@@ -25,7 +25,7 @@ from lungfish.core.events import (
     ValveState,
 )
 from lungfish.core.reading import Reading
-from lungfish.errors import DeviceTimeout
+from lungfish.errors import DeviceRefused, DeviceTimeout
 from lungfish.rig.virtual_loop import run_virtual
 from tests.app.scripted import ScriptedCycle, ScriptedTransmitter, ScriptedValve
 
@@ -251,6 +251,29 @@ def test_a_valve_that_does_not_answer_is_tried_for_ever_and_told_once() -> None:
         assert not bench.device.is_open
         assert bench.confirmed_shut()
         assert "confirmed shut" in bench.told[1]
+
+    run_virtual(main())
+
+
+def test_an_output_that_takes_the_command_and_reads_back_as_open_is_not_taken_for_shut() -> None:
+    async def main() -> None:
+        bench = await Bench().ready()
+        bench.device.shut_ignored = 5
+        await bench.run.run()
+        assert bench.device.shut_ignored == 0, "told again, until it reads back as shut"
+        assert not bench.device.is_open
+        assert bench.confirmed_shut()
+        assert "may be open" in bench.told[0]
+
+    run_virtual(main())
+
+
+def test_without_an_air_permit_it_is_not_opened() -> None:
+    async def main() -> None:
+        bench = await Bench().ready()
+        with pytest.raises(DeviceRefused, match="no air permit"):
+            await bench.valve.open()
+        assert bench.device.commands == []
 
     run_virtual(main())
 
