@@ -249,16 +249,16 @@ MUTATIONS = (
     Mutation(
         "an output is read back",
         "drivers/valve.py",
-        "while (seen := await self._read()).values[0] != value:",
-        "while (seen := await self._read()).values[0] != value and False:",
+        "while (found := bit_of(spec, (seen := await self._read()).values[0])) != value:",
+        "while (found := bit_of(spec, (seen := await self._read()).values[0])) != value and False:",
         ("drivers/test_devices.py",),
     ),
     Mutation(
         "`shut` believes what is read back only",
         "drivers/shut.py",
-        "if _ask(link, read).values[0] == value:",
-        "if _ask(link, read):",
-        ("drivers/test_devices.py", "peer"),
+        "if bit_of(valve, ask(read).values[0]) == value:",
+        "if ask(read):",
+        ("peer/test_shut_alone.py",),
     ),
     Mutation(
         "when the daemon dies its widow shuts every valve",
