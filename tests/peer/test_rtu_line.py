@@ -7,6 +7,7 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager
@@ -29,6 +30,7 @@ from lungfish.drivers.build import link_for
 from lungfish.drivers.kept_spec import kept_valve
 from lungfish.drivers.kept_valves import keep, kept_in, shut_kept
 from lungfish.drivers.owned_link import OwnedLink
+from lungfish.drivers.serial_port import SerialPort
 from lungfish.drivers.shut import shut_valve
 from lungfish.errors import DeviceRefused, DeviceTimeout
 
@@ -117,6 +119,23 @@ async def test_shut_goes_through_beside_an_owner_that_stands_still(wire: Wire, m
         assert await asyncio.to_thread(shut_valve, spec_of(wire), valve)
         holder.kill()
     await module.settle()
+    assert not module.coil(valve.address)
+
+
+async def test_shut_goes_through_while_our_own_loop_stands_still_in_its_turn(wire: Wire, module: LibmodbusPeer) -> None:
+    """As the guard's thread must: the loop holds the line and will not give it back."""
+    valve = valve_spec()
+    await module.set_coil(valve.address, on=True)
+    port = SerialPort("link line", spec_of(wire).serial, time.monotonic, shared=True)
+    await port.open()
+    await port.take_turn()
+    shut: list[bool] = []
+    guard = threading.Thread(target=lambda: shut.append(shut_valve(spec_of(wire), valve)))
+    guard.start()
+    guard.join(10.0)  # nothing in this loop can run meanwhile
+    port.close()
+    await module.settle()
+    assert shut == [True]
     assert not module.coil(valve.address)
 
 
