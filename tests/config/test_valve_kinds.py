@@ -69,3 +69,161 @@ def test_check_tells_what_the_limit_switch_and_the_pulse_do(tmp_path: Path, caps
     assert "if this computer dies 90.5 s by the I/O block" in told
     assert "seen shut by the valve itself input is 1, within 1 s link panel, unit 1, input 4" in told
     assert "nothing outside this computer" not in told
+
+
+LINE = "  line: {kind: serial-text, port: /dev/serial/by-id/invented, timeout: 300 ms}\n"
+BOARD = "relay: {open: hex A0 01 01 A2, shut: hex A0 01 00 A1}"
+MODBUS = "      unit: 1\n      table: input\n      register: 0\n      format: float32\n      reads_in: Pa\n"
+
+
+def with_line(text: str) -> str:
+    """The same file with a serial line besides."""
+    return text.replace("air:\n", f"{LINE}air:\n", 1)
+
+
+def with_relay(relay: str, *, link: str = "line") -> str:
+    old = "valve: {link: panel, unit: 1, coil: 0, max_open: 90 s}"
+    return with_line(spoilt(old, f"valve: {{link: {link}, {relay}, max_open: 90 s}}"))
+
+
+def with_text(text: str, *, reads_in: str = "      reads_in: Pa\n", link: str = "line") -> str:
+    file = with_line(spoilt(MODBUS, f"{reads_in}      text: {text}\n"))
+    return file.replace("      link: panel\n", f"      link: {link}\n", 1)
+
+
+def test_byte_strings_are_characters_or_bytes(tmp_path: Path) -> None:
+    relay = r"relay: {open: 'ON \x41\r\n', shut: hex 0d 0A fF, ask: '?', open_answer: 'is \\', shut_answer: 'is /'}"
+    spec = loaded(with_relay(relay), tmp_path).valves["sump"].relay
+    assert spec is not None
+    assert (spec.open, spec.shut, spec.ask) == (b"ON A\r\n", b"\x0d\x0a\xff", b"?")
+    assert (spec.open_answer, spec.shut_answer) == (b"is \\", b"is /")
+    assert spec.confirms
+
+
+def test_a_board_that_says_nothing_is_warned_of(tmp_path: Path) -> None:
+    warnings = loaded(with_relay(BOARD), tmp_path).warnings
+    assert any("nothing confirms what the board has done" in warning.wrong for warning in warnings)
+
+
+@pytest.mark.parametrize(
+    ("relay", "key", "wrong", "right"),
+    [
+        ("relay: {open: 'ON', shut: 'ON'}", "relay.shut", "the same as `open`", "two different"),
+        ("relay: {open: 'ON'}", "relay.shut", "is missing", "`shut: hex A0 01 00 A1`"),
+        ("relay: {open: hex A0 1, shut: 'OFF'}", "relay.open", "no row of bytes", "two hexadecimal digits"),
+        ("relay: {open: 'ON\\q', shut: 'OFF'}", "relay.open", "stands for no bytes", "`hex A0 01 01 A2`"),
+        ("relay: {open: '\u00e9', shut: 'OFF'}", "relay.open", "stands for no bytes", "`hex A0 01 01 A2`"),
+        ("relay: {open: 11, shut: 'OFF'}", "relay.open", "`11` is a number", "in quotes"),
+        ("relay: {open: '', shut: 'OFF'}", "relay.open", "stands for 0 bytes", "1 to 128"),
+        ("relay: {open: '1', shut: '0', ask: '?'}", "relay.ask", "not said what is answered", "`open_answer`"),
+        ("relay: {open: '1', shut: '0', open_answer: 'a'}", "relay.shut_answer", "is missing", "told by both"),
+        (
+            "relay: {open: '1', shut: '0', open_answer: 'on', shut_answer: 'not on'}",
+            "relay.shut_answer",
+            "part of the other",
+            "whole answers",
+        ),
+        (f"{BOARD}, coil: 3", "coil", "there is a `relay` as well", "keep `relay`"),
+        (f"{BOARD}, active: low", "active", "there is a `relay` as well", "keep `relay`"),
+        (f"{BOARD}, pulse: {{register: 3, unit_time: 1 s}}", "pulse", "there is a `relay` as well", "keep `relay`"),
+        ("relay: {open: '1', shut: '0', answer: 'a'}", "relay.answer", "unknown key", "`shut_answer`"),
+        ("unit: 1, coil: 0", None, "carries text", "Modbus"),
+    ],
+)
+def test_a_relay_that_can_t_be_meant_is_told(
+    tmp_path: Path, relay: str, key: str | None, wrong: str, right: str
+) -> None:
+    found = problems(with_relay(relay), tmp_path)
+    assert len(found) == 1, [problem.told("site.yaml") for problem in found]
+    assert key is None or found[0].key == f"tanks.sump.valve.{key}"
+    assert wrong in found[0].wrong
+    assert right in found[0].right
+
+
+def test_a_relay_needs_a_line_that_carries_text(tmp_path: Path) -> None:
+    found = problems(with_relay(BOARD, link="panel"), tmp_path)
+    assert [problem.key for problem in found] == ["tanks.sump.valve.link"]
+    assert "carries Modbus TCP and no text" in found[0].wrong
+
+
+VALUE = r"'(?P<value>[-+]?[0-9.]+)'"
+
+
+@pytest.mark.parametrize(
+    ("text", "key", "wrong", "right"),
+    [
+        ("{pattern: '[0-9]+'}", "text.pattern", "no group in it is called `value`", "such as"),
+        ("{pattern: '(?P<value>[0-9]+'}", "text.pattern", "it is no pattern", "such as"),
+        ("{pattern: '(?P<value>.+)(?P<level>.)'}", "text.pattern", "nothing is known of a group `level`", "`body`"),
+        (f"{{pattern: {VALUE}, checksum: xor}}", "text.checksum", "no group `checksum`", "(?P<checksum>...)"),
+        ("{pattern: '(?P<value>.+),(?P<checksum>.+)'}", "text.checksum", "there is a group `checksum`", "`sum`"),
+        (f"{{pattern: {VALUE}, checksum: md5}}", "text.checksum", "`md5`", "none | xor | sum | crc-16"),
+        (f"{{pattern: {VALUE}, units: {{mbar: mbar}}}}", "text.units", "no group `unit`", "(?P<unit>...)"),
+        (f"{{pattern: {VALUE}, ask: 'P?', max_age: 1 s}}", "text.max_age", "as old as the asking", "delete"),
+        (f"{{pattern: {VALUE}, aks: 'P?'}}", "text.aks", "unknown key", "`ask`"),
+        ("{ask: 'P?'}", "text.pattern", "is missing", "`pattern:"),
+        ("{pattern: '(?P<value>.+) (?P<unit>.+)'}", "reads_in", "each line names its unit", "delete it"),
+    ],
+)
+def test_lines_that_can_t_be_meant_are_told(tmp_path: Path, text: str, key: str, wrong: str, right: str) -> None:
+    found = problems(with_text(text), tmp_path)
+    assert [problem.key for problem in found] == [f"tanks.sump.transmitter.{key}"], found
+    assert wrong in found[0].wrong
+    assert right in found[0].right
+
+
+def test_text_and_registers_are_not_both_meant(tmp_path: Path) -> None:
+    both = with_text(
+        f"{{pattern: {VALUE}}}", reads_in="      reads_in: Pa\n      register: 4\n      word_order: little\n"
+    )
+    assert [each.key for each in problems(both, tmp_path)] == [
+        "tanks.sump.transmitter.register",
+        "tanks.sump.transmitter.word_order",
+    ]
+    found = problems(with_text(f"{{pattern: {VALUE}}}", reads_in=""), tmp_path)
+    assert [each.key for each in found] == ["tanks.sump.transmitter.reads_in"]
+    found = problems(with_text(f"{{pattern: {VALUE}}}", link="panel"), tmp_path)
+    assert [each.key for each in found] == ["tanks.sump.transmitter.link"]
+
+
+def test_one_that_sends_by_itself_has_its_line_alone(tmp_path: Path) -> None:
+    text = with_text(f"{{pattern: {VALUE}}}").replace(
+        "valve: {link: panel, unit: 1, coil: 0,", f"valve: {{link: line, {BOARD},"
+    )
+    found = problems(text, tmp_path)
+    assert [each.key for each in found] == ["tanks.sump.transmitter.link"]
+    assert "has its line alone" in found[0].wrong
+    asked = text.replace("text: {", "text: {ask: 'P?', ")
+    assert not problems(asked, tmp_path)
+
+
+def test_a_line_s_unit_and_its_own_words_for_it(tmp_path: Path) -> None:
+    own = loaded(with_text("{pattern: '(?P<value>.+) (?P<unit>.+)', units: {MB: mbar}}", reads_in=""), tmp_path)
+    text = own.tanks["sump"].transmitter.text
+    assert text is not None
+    assert text.units_pa == {"MB": pytest.approx(100.0)}
+    assert own.tanks["sump"].transmitter.scale_pa == 1.0
+
+
+def test_counts_at_4_and_20_ma_are_scale_and_offset(tmp_path: Path) -> None:
+    # 5530 to 27648 counts are 20 to 100 % of 27648, the ends of a live zero (arithmetic, no product)
+    old = "      format: float32\n      reads_in: Pa\n"
+    by_counts = loaded(spoilt(old, "      format: int16\n      reads_in: mA\n      counts: [5530, 27648]\n"), tmp_path)
+    spec = by_counts.tanks["sump"].transmitter
+    assert spec.current_loop
+    assert spec.offset_gauge_pa + 5530 * spec.scale_pa == pytest.approx(0.0, abs=1e-6)
+    assert spec.offset_gauge_pa + 27648 * spec.scale_pa == pytest.approx(60e3)
+
+
+@pytest.mark.parametrize(
+    ("keys", "key", "wrong"),
+    [
+        ("reads_in: Pa\n      counts: [0, 100]", "counts", "stand for 4 and 20 mA"),
+        ("reads_in: mA\n      counts: [0, 20000]\n      scale: 2", "scale", "`counts` says"),
+        ("reads_in: mA\n      counts: [7, 7]", "counts", "read as the same"),
+    ],
+)
+def test_counts_that_contradict_are_told(tmp_path: Path, keys: str, key: str, wrong: str) -> None:
+    found = problems(spoilt("reads_in: Pa", keys), tmp_path)
+    assert [each.key for each in found] == [f"tanks.sump.transmitter.{key}"]
+    assert wrong in found[0].wrong

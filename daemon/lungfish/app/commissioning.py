@@ -155,6 +155,9 @@ class Commissioning:
 
     async def _transmitter(self, tank: Tank) -> None:
         spec = tank.transmitter
+        if spec.text is not None:
+            await self._text_transmitter(tank)
+            return
         link = self._house.links[spec.link]
         where = f"link {spec.link}, unit {spec.unit}, {spec.table.value} register {spec.register}"
         looks: list[tuple[int, ...]] = []
@@ -188,6 +191,16 @@ class Commissioning:
             self._person.say(f"  {mark} {each.format.value:<8} {order:<24} {number:>13}  {pressure:>16}  {can_be}")
         right, text = verdict(found, looks)
         self._note(tank.name, "order of words and bytes", Outcome.PASSED if right else Outcome.FAILED, text)
+
+    async def _text_transmitter(self, tank: Tank) -> None:
+        transmitter = self._house.devices.transmitters[tank.name]
+        try:
+            gauges = [(await transmitter.read()).gauge_pa for _ in range(_LOOKS)]
+        except DeviceError as error:
+            self._note(tank.name, "transmitter answers", Outcome.FAILED, str(error))
+            return
+        told = f"link {tank.transmitter.link}: {_LOOKS} lines, the last one reads as {gauges[-1]:.5g} Pa"
+        self._note(tank.name, "transmitter answers", Outcome.PASSED, told)
 
     async def _valve(self, tank: Tank, called: str, spec: ValveSpec) -> None:
         valve = self._valves[called]

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from lungfish.config.document import KeyPath
 from lungfish.config.inputs import SupplySpec
 from lungfish.config.keys import nearest
-from lungfish.config.link_model import LinkSpec
+from lungfish.config.link_model import LinkSpec, SerialTextLinkSpec
 from lungfish.config.links import check_carries_modbus
 from lungfish.config.model import (
     Bit,
@@ -22,6 +23,8 @@ from lungfish.config.model import (
     ValveSpec,
 )
 from lungfish.config.report import Report
+from lungfish.config.text_model import TextSpec
+from lungfish.config.texts import check_carries_text
 
 __all__ = ["check_addresses"]
 
@@ -78,12 +81,16 @@ def check_addresses(links: _Links, tanks: Mapping[str, Tank], report: Report, su
     for link in links:
         if link not in used and links[link] is not None and tanks:
             report.warn(("links", link), "no tank uses this link", "delete it, or name it in a tank")
+    _check_streams(tanks, links, report)
     _check_topics(tanks, report)
 
 
 def _uses(name: str, tank: Tank, links: _Links, report: Report) -> Iterator[_Use]:
     _check_link(("tanks", name, "transmitter", "link"), tank.transmitter.link, links, report)
-    yield _number_use(("tanks", name, "transmitter"), tank.transmitter, links, report)
+    if tank.transmitter.text is None:
+        yield _number_use(("tanks", name, "transmitter"), tank.transmitter, links, report)
+    else:
+        yield from _text_uses(("tanks", name, "transmitter"), tank.transmitter, tank.transmitter.text, links, report)
     yield from _valve_uses(("tanks", name, "valve"), tank.valve, links, report)
     if tank.blow_valve is not None:
         yield from _valve_uses(("tanks", name, "clear", "valve"), tank.blow_valve, links, report)
@@ -108,6 +115,13 @@ def _hold_off_uses(tanks: Mapping[str, Tank], links: _Links, report: Report) -> 
 
 def _valve_uses(path: KeyPath, valve: ValveSpec, links: _Links, report: Report) -> Iterator[_Use]:
     _check_link((*path, "link"), valve.link, links, report)
+    if valve.relay is not None:
+        check_carries_text(path, links.get(valve.link), report)
+        device = _device(valve.link, 0, links)
+        yield _Use((*path, "relay"), device, f"relay string {valve.relay.open!r}", 0, 1, drives=True)
+        if valve.limit_switch is not None:
+            yield from _input_uses((*path, "limit_switch"), valve.limit_switch.switch, links, report)
+        return
     check_carries_modbus(path, links.get(valve.link), valve.unit, report)
     coil = valve.output is Output.COIL
     device = _device(valve.link, valve.unit, links)
@@ -153,6 +167,29 @@ def _number_use(path: KeyPath, spec: TransmitterSpec | PressureLimitSpec, links:
         )
     table = "input registers" if spec.table is RegisterTable.INPUT else "holding registers"
     return _Use((*path, "register"), _device(spec.link, spec.unit, links), table, spec.register, count, drives=False)
+
+
+def _text_uses(path: KeyPath, spec: TransmitterSpec, text: TextSpec, links: _Links, report: Report) -> Iterator[_Use]:
+    """One that sends by itself has the line alone: whatever else is asked there would not hear its own answer."""
+    check_carries_text(path, links.get(spec.link), report)
+    device = _device(spec.link, 0, links)
+    asked = "lines that come by themselves" if text.ask is None else f"question {text.ask!r}"
+    yield _Use((*path, "text"), device, asked, 0, 1, drives=False)
+
+
+def _check_streams(tanks: Mapping[str, Tank], links: _Links, report: Report) -> None:
+    uses = Counter(link for tank in tanks.values() for link in _links_of(tank))
+    for name, tank in tanks.items():
+        text = tank.transmitter.text
+        streams = (
+            text is not None and text.ask is None and isinstance(links.get(tank.transmitter.link), SerialTextLinkSpec)
+        )
+        if streams and uses[tank.transmitter.link] > 1:
+            report.error(
+                ("tanks", name, "transmitter", "link"),
+                "a transmitter that sends by itself has its line alone, and something else is on it",
+                "let it be asked, by `text.ask`, or give it a serial port of its own",
+            )
 
 
 def _input_uses(path: KeyPath, spec: SupplySpec, links: _Links, report: Report) -> Iterator[_Use]:

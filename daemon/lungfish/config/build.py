@@ -9,28 +9,22 @@ from pathlib import Path
 from typing import Final
 
 from lungfish.config.budget import NO_LIMITS, build_budget, build_cost
-from lungfish.config.current import LIVE_ZERO_A, SPAN_A
 from lungfish.config.document import KeyPath
-from lungfish.config.fields import Amperes, Share
 from lungfish.config.form import (
     AirForm,
     LiquidForm,
     SiteForm,
     StoreForm,
     TankForm,
-    TransmitterForm,
 )
 from lungfish.config.model import (
     AirSpec,
-    ByteOrder,
     LiquidSpec,
-    NumberFormat,
-    RegisterTable,
     Tank,
     Tee,
-    TransmitterSpec,
 )
 from lungfish.config.report import Report
+from lungfish.config.transmitters import build_transmitter
 from lungfish.config.valves import build_valve
 from lungfish.config.vessels import vessel_of
 from lungfish.physics.air import atmosphere_pa
@@ -38,15 +32,12 @@ from lungfish.physics.constants import STANDARD_ATMOSPHERE_PA, STANDARD_GRAVITY_
 from lungfish.physics.gravity import local_gravity_m_s2
 from lungfish.physics.liquid import DensityTable, water_density_kg_m3
 from lungfish.physics.standard import ANR, ATM_20C, NORMAL, SCF_60F, SCF_68F, throughput_pa_m3_s
-from lungfish.units import PRESSURE, unit_in_si
 
 __all__ = ["Place", "build_air", "build_place", "build_store", "build_tank"]
 
 _RECTANGULAR: Final = 1.0 / math.sqrt(3.0)  # half-width to standard uncertainty (JCGM 100:2008, 4.3.7)
 _GRAVITY_SHARE: Final = 1e-4  # gravity anomalies, and what is stated, as a half-width (common practice)
 _GRAVITY_UNKNOWN_SHARE: Final = 0.0027  # the conventional value against equator and poles
-_WEATHER_PA: Final = 3000.0  # half-width of what weather does to the atmosphere (common practice)
-_ACCURACY_SHARE: Final = 0.001  # of span, half-width, when nothing is stated (common practice)
 
 _REFERENCES: Final = {
     "20 degC 1 bar": ANR,
@@ -166,7 +157,9 @@ def build_tank(name: str, form: TankForm, place: Place, report: Report) -> Tank 
     _statements(path, form, report)
     liquid = _liquid((*path, "liquid"), form.liquid, report)
     valve = build_valve((*path, "valve"), form.valve, report)
-    transmitter = _transmitter((*path, "transmitter"), form.transmitter, form.tube.length, place, report)
+    transmitter = build_transmitter(
+        (*path, "transmitter"), form.transmitter, form.tube.length, place.atmosphere_abs_pa, report
+    )
     try:
         vessel = vessel_of(form.vessel)
     except ValueError as error:
@@ -249,79 +242,3 @@ def _density(form: LiquidForm) -> float:
         return water_density_kg_m3(temperature)
     rows = [row for row in form.density if not isinstance(row, str)]
     return DensityTable(tuple(row[0] for row in rows), tuple(row[1] for row in rows)).at(temperature)
-
-
-def _transmitter(
-    path: KeyPath, form: TransmitterForm, tube_m: float, place: Place, report: Report
-) -> TransmitterSpec | None:
-    number = NumberFormat(form.format)
-    loop = form.reads_in == "mA"
-    width = form.span[1] - form.span[0]
-    scale = form.scale * (1e-3 * width / SPAN_A if loop else unit_in_si(form.reads_in, PRESSURE))
-    if form.offset is not None and loop is not isinstance(form.offset, Amperes):
-        wrong, right = ("pressure", "a current, such as `4 mA`") if loop else ("current", "a pressure, such as `0 Pa`")
-        report.error((*path, "offset"), f"it is a {wrong} and the result is in {form.reads_in}", f"write {right}")
-        return None
-    offset = form.offset or 0.0
-    if loop:
-        offset = form.span[0] + width * (offset - LIVE_ZERO_A) / SPAN_A
-    if scale == 0.0:
-        report.error((*path, "scale"), "a scale of 0 makes every reading the same", "write what one count is worth")
-        return None
-    above = place.atmosphere_abs_pa if form.reference == "absolute" else 0.0
-    low, high = form.span[0] - above, form.span[1] - above
-    if not low < high:
-        report.error(
-            (*path, "span"), "the span does not rise", "write the least pressure first, such as `span: [0 kPa, 60 kPa]`"
-        )
-        return None
-    _assume_orders(path, form, number, report)
-    if form.height is None:
-        report.assume((*path, "height"), f"{tube_m:g} m above the tip (the tube's length)")
-    if form.damping is None:
-        report.assume((*path, "damping"), "found by itself")
-    return TransmitterSpec(
-        link=form.link,
-        unit=form.unit,
-        table=RegisterTable(form.table),
-        register=form.register_,
-        format=number,
-        word_order=ByteOrder(form.word_order),
-        byte_order=ByteOrder(form.byte_order),
-        scale_pa=scale,
-        offset_gauge_pa=offset - above,
-        span_low_gauge_pa=low,
-        span_high_gauge_pa=high,
-        u_pa=_transmitter_u_pa(path, form, number, scale, report),
-        height_m=tube_m if form.height is None else form.height,
-        damping_s=form.damping,
-        absolute=form.reference == "absolute",
-        overload_gauge_pa=form.overload,
-        current_loop=loop,
-    )
-
-
-def _assume_orders(path: KeyPath, form: TransmitterForm, number: NumberFormat, report: Report) -> None:
-    if number.registers > 1 and "word_order" not in form.model_fields_set:
-        report.assume((*path, "word_order"), "big (the high word in the first register)")
-
-
-def _transmitter_u_pa(
-    path: KeyPath, form: TransmitterForm, number: NumberFormat, scale_pa: float, report: Report
-) -> float:
-    width = form.span[1] - form.span[0]
-    accuracy = form.accuracy
-    if accuracy is None:
-        accuracy = Share(_ACCURACY_SHARE)
-        report.assume((*path, "accuracy"), f"0.1 % of span, {width * accuracy:.0f} Pa (common practice)")
-    half_widths = [accuracy * width if isinstance(accuracy, Share) else accuracy]
-    if not number.is_float:
-        half_widths.append(abs(scale_pa) / 2.0)
-    if form.reference == "absolute":
-        half_widths.append(_WEATHER_PA)
-        report.warn(
-            (*path, "reference"),
-            f"an absolute transmitter reads the weather as level on a vented tank (about {_WEATHER_PA:.0f} Pa)",
-            "use a gauge transmitter",
-        )
-    return math.hypot(*half_widths) * _RECTANGULAR

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Annotated, Final, Literal
 
-from pydantic import AfterValidator, Discriminator, Field, Tag
+from pydantic import AfterValidator, ConfigDict, Discriminator, Field, Tag
 
 from lungfish.config.alarm_form import AlarmsForm
 from lungfish.config.budget_form import BudgetForm, Tariff
@@ -17,6 +17,7 @@ from lungfish.config.input_forms import InputsForm, SiteInputsForm
 from lungfish.config.link_forms import LinkForm
 from lungfish.config.schedule_form import FasterForm, HoldOffForm, OutOfServiceForm, ScheduleForm
 from lungfish.config.sections import PAIR, ROWS, Address, Section, Size, UnitId
+from lungfish.config.text_form import TextForm
 from lungfish.config.valve_form import ValveForm
 from lungfish.config.vent_form import VentForm
 from lungfish.config.vessels import VesselForm
@@ -166,15 +167,26 @@ def _offset_form(value: object) -> str:
 class TransmitterForm(Section):
     """The pressure transmitter and where its number is read."""
 
+    model_config = ConfigDict(
+        json_schema_extra={
+            "oneOf": [
+                {"required": ["unit", "table", "register", "format", "reads_in"], "not": {"required": ["text"]}},
+                {"required": ["text"]},
+            ]
+        }
+    )
+
     link: str
     """Name of a link."""
-    unit: UnitId
+    text: TextForm | None = None
+    """Lines of text, instead of Modbus registers."""
+    unit: UnitId | None = None
     """Modbus unit id."""
-    table: Literal["input", "holding"]
+    table: Literal["input", "holding"] | None = None
     """Which registers: input (function 4) or holding (function 3)."""
-    register_: Annotated[Address, Field(alias="register")]
+    register_: Annotated[Address | None, Field(alias="register")] = None
     """0-based address of the first register."""
-    format: Literal["int16", "uint16", "int32", "uint32", "float32", "float64"]
+    format: Literal["int16", "uint16", "int32", "uint32", "float32", "float64"] | None = None
     """How the number stands in the registers."""
     word_order: Literal["big", "little"] = "big"
     """Which register of a number comes first; big by default."""
@@ -193,9 +205,11 @@ class TransmitterForm(Section):
         | None
     ) = None
     """... and this is added: a pressure, or for `mA` a current; nothing by default."""
-    reads_in: ReadingUnit
+    counts: Annotated[tuple[int, int], PAIR] | None = None
+    """For `mA`, instead of `scale` and `offset`: what is read at 4 mA and at 20 mA."""
+    reads_in: ReadingUnit | None = None
     """Pressure unit of the result; or `mA`: 4 and 20 mA are the ends of `span`, and NAMUR NE 43 says which currents
-    mean that the transmitter has failed."""
+    mean that the transmitter has failed. Left out where a line of text names its unit."""
     reference: Literal["gauge", "absolute"] = "gauge"
     """What the transmitter measures against; gauge by default."""
     span: Annotated[tuple[GaugeOrAbsolute, GaugeOrAbsolute], PAIR]

@@ -11,6 +11,7 @@ from lungfish.config.alarm_model import NO_ALARMS, AlarmLimits
 from lungfish.config.budget import NO_LIMITS, TANK_LIMITS, USUAL_COST, CostSpec
 from lungfish.config.link_model import LinkSpec, ModbusTcpLinkSpec
 from lungfish.config.schedule_model import EVERY_ALONE, Schedule
+from lungfish.config.text_model import TextSpec
 from lungfish.config.valve_model import (
     Output,
     ValveSpec,
@@ -105,7 +106,7 @@ class TransmitterSpec:
     link: str
     """Name of the link."""
     unit: int
-    """Modbus unit id."""
+    """Modbus unit id; this and the next five say nothing where there is `text`."""
     table: RegisterTable
     """Input or holding registers."""
     register: int
@@ -136,6 +137,8 @@ class TransmitterSpec:
     """Highest gauge pressure that its cell bears, Pa; None when not stated."""
     current_loop: bool = False
     """It is read as a current: 4 and 20 mA are the ends of the span, and NAMUR NE 43 says which ones mean a failure."""
+    text: TextSpec | None = None
+    """Its lines of text; None: it is read by Modbus."""
     vent: VentSpec | None = None
     """A valve that opens it to the atmosphere for a zero check; None: there is none."""
 

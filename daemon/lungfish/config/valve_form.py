@@ -9,6 +9,7 @@ from pydantic import ConfigDict, Field
 from lungfish.config.contact_form import ContactForm
 from lungfish.config.fields import Quantity
 from lungfish.config.sections import Address, Section, UnitId
+from lungfish.config.text_form import RelayForm
 from lungfish.units import DURATION
 
 __all__ = ["LimitSwitchForm", "OutputForm", "PulseForm", "ValveForm"]
@@ -17,12 +18,18 @@ __all__ = ["LimitSwitchForm", "OutputForm", "PulseForm", "ValveForm"]
 class OutputForm(Section):
     """Where a valve is driven from."""
 
-    model_config = ConfigDict(json_schema_extra={"oneOf": [{"required": ["coil"]}, {"required": ["register"]}]})
+    model_config = ConfigDict(
+        json_schema_extra={
+            "oneOf": [{"required": ["unit", "coil"]}, {"required": ["unit", "register"]}, {"required": ["relay"]}]
+        }
+    )
 
     link: str
     """Name of a link."""
-    unit: UnitId
-    """Modbus unit id."""
+    unit: UnitId | None = None
+    """Modbus unit id, for `coil` and `register`."""
+    relay: RelayForm | None = None
+    """Byte strings of a relay board that is no Modbus device; or `coil` or `register`."""
     coil: Address | None = None
     """0-based address of the coil; or `register`."""
     register_: Annotated[Address | None, Field(alias="register")] = None

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Final
 
+from lungfish.config.text_model import RelaySpec
 from lungfish.config.wire_model import SwitchSpec
 
 __all__ = [
@@ -26,11 +27,12 @@ __all__ = [
 
 
 class Output(Enum):
-    """What kind of Modbus output drives a valve."""
+    """What kind of output drives a valve."""
 
     COIL = "coil"
     REGISTER = "register"
     BIT = "register bit"
+    RELAY = "relay"
 
 
 _PULSE_OVER_S: Final = 0.5
@@ -82,11 +84,11 @@ class ValveSpec:
     link: str
     """Name of the link."""
     unit: int
-    """Modbus unit id."""
+    """Modbus unit id; 0 for a relay board."""
     output: Output
-    """A coil, a holding register, or one bit of it."""
+    """A coil, a holding register, one bit of it, or a relay board that is no Modbus device."""
     address: int
-    """0-based address."""
+    """0-based address; 0 for a relay board."""
     open_value: int
     """What opens it: what is written, or 0 or 1 for a coil or a bit."""
     shut_value: int
@@ -104,12 +106,16 @@ class ValveSpec:
     """The device changes a bit by itself (function 22); else the register is read and written."""
     pulse: PulseSpec | None = None
     """It is opened by writing how long; None: the output is held."""
+    relay: RelaySpec | None = None
+    """The byte strings of a relay board; None: it is driven by Modbus."""
     limit_switch: LimitSwitchSpec | None = None
     """What the valve itself says; None: nothing does."""
 
     @property
     def place(self) -> str:
         """For people: `link panel, unit 1, coil 0`."""
+        if self.relay is not None:
+            return f"link {self.link}, relay {self.relay.open!r}"
         bit = "" if self.bit is None else f".{self.bit}"
         return f"link {self.link}, unit {self.unit}, {self.output.value} {self.address}{bit}"
 

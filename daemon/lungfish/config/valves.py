@@ -3,17 +3,31 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Final
 
 from lungfish.config.contacts import build_contact
 from lungfish.config.document import KeyPath
 from lungfish.config.report import Report
+from lungfish.config.text_form import RelayForm
+from lungfish.config.texts import build_relay
 from lungfish.config.valve_form import OutputForm, PulseForm, ValveForm
 from lungfish.config.valve_model import LimitSwitchSpec, Output, PulseSpec, ValveSpec
 
 __all__ = ["build_valve"]
 
 _BIT_VALUES: Final = (1, 0)
+_OF_MODBUS: Final = (
+    "unit",
+    "coil",
+    "register_",
+    "bit",
+    "mask_write",
+    "open_value",
+    "shut_value",
+    "active",
+    "pulse",
+)
 
 
 def build_valve(path: KeyPath, form: OutputForm, report: Report) -> ValveSpec | None:
@@ -24,6 +38,11 @@ def build_valve(path: KeyPath, form: OutputForm, report: Report) -> ValveSpec | 
         form: the section.
         report: where findings go.
     """
+    if form.relay is not None:
+        return _relay(path, form, form.relay, report)
+    if form.unit is None and (form.coil is not None or form.register_ is not None):
+        report.error((*path, "unit"), "is missing", "add `unit: 1`, the device's Modbus unit id")
+        return None
     values = _values(path, form, report)
     if values is None:
         return None
@@ -41,36 +60,65 @@ def build_valve(path: KeyPath, form: OutputForm, report: Report) -> ValveSpec | 
             "running daemon, changes between the two is put back as it was",
             "write `mask_write: true` if the device knows function 22, or let nobody else write this register",
         )
-    max_open_s, pulse, limit_switch, rated = math.inf, None, None, None
-    if isinstance(form, ValveForm):
-        max_open_s, rated = form.max_open, form.rated_operations
-        if form.pulse is not None:
-            pulse = _pulse(path, form, form.pulse, report)
-            if pulse is None:
-                return None
-        if form.limit_switch is not None:
-            contact = build_contact((*path, "limit_switch"), form.limit_switch, report)
-            if contact is None:
-                return None
-            limit_switch = LimitSwitchSpec(
-                switch=contact, says_shut=form.limit_switch.says == "shut", within_s=form.limit_switch.within
-            )
+    pulse = None
+    if isinstance(form, ValveForm) and form.pulse is not None:
+        pulse = _pulse(path, form, form.pulse, report)
+        if pulse is None:
+            return None
     kind = Output.COIL if form.coil is not None else Output.REGISTER if form.bit is None else Output.BIT
-    return ValveSpec(
+    spec = ValveSpec(
         link=form.link,
-        unit=form.unit,
+        unit=form.unit or 0,
         output=kind,
         address=(form.register_ or 0) if form.coil is None else form.coil,
         open_value=values[0],
         shut_value=values[1],
-        max_open_s=max_open_s,
-        rated_operations=rated,
+        max_open_s=math.inf,
         module_timeout_s=form.module_timeout,
         bit=form.bit,
         mask_write=form.mask_write,
         pulse=pulse,
-        limit_switch=limit_switch,
     )
+    return _used(path, spec, form, report)
+
+
+def _used(path: KeyPath, spec: ValveSpec, form: OutputForm, report: Report) -> ValveSpec | None:
+    """A valve that is used as its form says; one that is held open without a limit has none of these keys."""
+    if not isinstance(form, ValveForm):
+        return spec
+    limit = None
+    if form.limit_switch is not None:
+        contact = build_contact((*path, "limit_switch"), form.limit_switch, report)
+        if contact is None:
+            return None
+        says_shut, within_s = form.limit_switch.says == "shut", form.limit_switch.within
+        limit = LimitSwitchSpec(switch=contact, says_shut=says_shut, within_s=within_s)
+    return replace(spec, max_open_s=form.max_open, rated_operations=form.rated_operations, limit_switch=limit)
+
+
+def _relay(path: KeyPath, form: OutputForm, relay: RelayForm, report: Report) -> ValveSpec | None:
+    extra = [key for key in _OF_MODBUS if key in form.model_fields_set]
+    for key in extra:
+        report.error(
+            (*path, key.rstrip("_")),
+            "there is a `relay` as well, whose byte strings say all",
+            "keep `relay`, or `coil` or `register` with their keys",
+        )
+    spec = build_relay((*path, "relay"), relay, report)
+    if spec is None or extra:
+        return None
+    valve = ValveSpec(
+        link=form.link,
+        unit=0,
+        output=Output.RELAY,
+        address=0,
+        open_value=1,
+        shut_value=0,
+        max_open_s=math.inf,
+        module_timeout_s=form.module_timeout,
+        relay=spec,
+    )
+    return _used(path, valve, form, report)
 
 
 def _values(path: KeyPath, form: OutputForm, report: Report) -> tuple[int, int] | None:

@@ -7,18 +7,21 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from lungfish.config.link_model import ModbusLinkSpec, ModbusRtuLinkSpec, ModbusTcpLinkSpec, SerialTextLinkSpec
-from lungfish.config.model import PressureLimitSpec, Site, SwitchSpec, ValveSpec
+from lungfish.config.model import PressureLimitSpec, Site, SwitchSpec, TransmitterSpec, ValveSpec
 from lungfish.core.events import Input
 from lungfish.drivers.limit_switch import LimitedValve
 from lungfish.drivers.modbus_rtu import ModbusRtuLink
 from lungfish.drivers.modbus_tcp import ModbusTcpLink
 from lungfish.drivers.owned_link import OwnedLink
+from lungfish.drivers.relay import RelayValve
 from lungfish.drivers.serial_port import SerialPort
 from lungfish.drivers.switch import ModbusSwitch, PressureLimit
 from lungfish.drivers.tcp_pipe import TcpPipe
+from lungfish.drivers.text_link import TextLink
+from lungfish.drivers.text_transmitter import AskedTransmitter, StreamingTransmitter
 from lungfish.drivers.transmitter import ModbusTransmitter
 from lungfish.drivers.valve import ModbusValve, RegisterTurns
-from lungfish.ports import Clock, Isolating, Switch, Valve
+from lungfish.ports import Clock, Isolating, Switch, Transmitter, Valve
 
 __all__ = ["Devices", "build_devices", "link_for"]
 
@@ -29,7 +32,9 @@ class Devices:
 
     links: Mapping[str, OwnedLink]
     """Links that carry Modbus, by name."""
-    transmitters: Mapping[str, ModbusTransmitter]
+    text_links: Mapping[str, TextLink]
+    """Links that carry text, by name."""
+    transmitters: Mapping[str, Transmitter]
     """Transmitters by tank."""
     valves: Mapping[str, Valve]
     """Purge valves by tank."""
@@ -46,7 +51,8 @@ class Devices:
 
     async def close(self) -> None:
         """Close every link, each after the request that it has on the wire."""
-        await asyncio.gather(*(link.close() for link in self.links.values()))
+        closing = [link.close() for link in self.links.values()]
+        await asyncio.gather(*closing, *(link.close() for link in self.text_links.values()))
 
 
 def build_devices(site: Site, clock: Clock) -> Devices:
@@ -59,10 +65,29 @@ def build_devices(site: Site, clock: Clock) -> Devices:
     links = {
         name: link_for(spec, clock) for name, spec in site.links.items() if not isinstance(spec, SerialTextLinkSpec)
     }
+    streams = {
+        tank.transmitter.link for tank in site.tanks.values() if tank.transmitter.text and not tank.transmitter.text.ask
+    }
+    text_links = {
+        name: _text_link(spec, clock, streams=name in streams)
+        for name, spec in site.links.items()
+        if isinstance(spec, SerialTextLinkSpec)
+    }
     turns = RegisterTurns()
 
+    def transmitter(spec: TransmitterSpec) -> Transmitter:
+        if spec.text is None:
+            return ModbusTransmitter(links[spec.link], spec)
+        if spec.text.ask is None:
+            return StreamingTransmitter(text_links[spec.link], spec, spec.text, clock)
+        return AskedTransmitter(text_links[spec.link], spec, spec.text, spec.text.ask)
+
     def valve(spec: ValveSpec) -> Valve:
-        output = ModbusValve(links[spec.link], spec, clock, turns)
+        output: Valve
+        if spec.relay is not None:
+            output = RelayValve(text_links[spec.link], spec.place, spec.relay, clock.monotonic_s)
+        else:
+            output = ModbusValve(links[spec.link], spec, clock, turns)
         limit = spec.limit_switch
         if limit is None:
             return output
@@ -70,9 +95,8 @@ def build_devices(site: Site, clock: Clock) -> Devices:
 
     return Devices(
         links=links,
-        transmitters={
-            name: ModbusTransmitter(links[tank.transmitter.link], tank.transmitter) for name, tank in site.tanks.items()
-        },
+        text_links=text_links,
+        transmitters={name: transmitter(tank.transmitter) for name, tank in site.tanks.items()},
         valves={name: valve(tank.valve) for name, tank in site.tanks.items()},
         blow_valves={name: valve(spec) for name, tank in site.tanks.items() if (spec := tank.blow_valve) is not None},
         vent_valves={name: valve(spec) for name, tank in site.tanks.items() if (spec := tank.vent_valve) is not None},
@@ -118,6 +142,13 @@ def link_for(spec: ModbusLinkSpec, clock: Clock) -> OwnedLink:
     label = f"link {spec.name} ({spec.host}:{spec.port})"
     pipe = TcpPipe(label, spec.host, spec.port, spec.timeout_s, clock.monotonic_s)
     return ModbusRtuLink(spec.name, label, pipe, spec.timeout_s, clock, char_s=0.0, gap_s=spec.turn_round_s)
+
+
+def _text_link(spec: SerialTextLinkSpec, clock: Clock, *, streams: bool) -> TextLink:
+    """One that is asked shares its port by turns, so that a valve on it can be shut beside a living daemon."""
+    label = f"link {spec.name} ({spec.serial.port})"
+    port = SerialPort(label, spec.serial, clock.monotonic_s, shared=not streams)
+    return TextLink(spec.name, label, port, spec.timeout_s, spec.serial.char_s, clock)
 
 
 def _switch(link: OwnedLink, spec: SwitchSpec | PressureLimitSpec) -> Switch:

@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
-from lungfish.config.link_model import LinkSpec, ModbusRtuLinkSpec, ModbusRtuTcpLinkSpec, ModbusTcpLinkSpec, TlsSpec
+from lungfish.config.link_model import (
+    LinkSpec,
+    ModbusRtuLinkSpec,
+    ModbusRtuTcpLinkSpec,
+    ModbusTcpLinkSpec,
+    SerialTextLinkSpec,
+    TlsSpec,
+)
+from lungfish.config.text_model import RelaySpec
 from lungfish.config.valve_model import Output, ValveSpec
 from lungfish.drivers.kept_valves import KeptValve, TlsWay
+from lungfish.drivers.relay_now import RelayNow
 from lungfish.drivers.rtu_now import serial_way
 
-__all__ = ["kept_valve"]
+__all__ = ["kept_valve", "relay_now"]
 
 _TIMEOUT_S = 1.0
 """Longest wait of the service manager's first try to shut a valve, s."""
@@ -28,6 +37,8 @@ def kept_valve(called: str, link: LinkSpec, valve: ValveSpec) -> KeptValve | Non
         host, port, gap_s = link.host, link.port, link.turn_round_s
     elif isinstance(link, ModbusRtuLinkSpec):
         serial = serial_way(link.serial, link.turn_round_s)
+    elif isinstance(link, SerialTextLinkSpec) and valve.relay is not None:
+        serial = serial_way(link.serial, 0.0)
     else:
         return None
     return KeptValve(
@@ -45,9 +56,20 @@ def kept_valve(called: str, link: LinkSpec, valve: ValveSpec) -> KeptValve | Non
         serial=serial,
         gap_s=gap_s,
         tls=tls,
+        relay=None if valve.relay is None else relay_now(valve.relay),
     )
 
 
 def _tls(spec: TlsSpec, host: str) -> TlsWay:
     ca, certificate, key = (None if file is None else str(file) for file in (spec.ca, spec.certificate, spec.key))
     return TlsWay(ca=ca, certificate=certificate, key=key, server_name=spec.server_name or host)
+
+
+def relay_now(spec: RelaySpec) -> RelayNow:
+    """What shuts a relay without an event loop.
+
+    Args:
+        spec: its byte strings.
+    """
+    ask, is_open, is_shut = (each or b"" for each in (spec.ask, spec.open_answer, spec.shut_answer))
+    return RelayNow(shut=spec.shut.hex(), ask=ask.hex(), open_answer=is_open.hex(), shut_answer=is_shut.hex())

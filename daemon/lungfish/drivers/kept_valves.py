@@ -23,6 +23,7 @@ from typing import Any
 
 from lungfish.drivers.line_now import SerialNow, SerialWay, TcpNow, ask
 from lungfish.drivers.messages import Function, Request
+from lungfish.drivers.relay_now import RelayNow, shut_relay
 from lungfish.drivers.rtu_frame import request_frame
 
 __all__ = ["RELEASE", "KeptValve", "TlsWay", "command", "keep", "kept_in", "place_for", "shut_kept", "wait_for_a_death"]
@@ -52,7 +53,7 @@ class TlsWay:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeptValve:
-    """One output behind Modbus, and what shuts the valve."""
+    """One output, and what shuts the valve."""
 
     called: str
     """What the valve is called."""
@@ -82,6 +83,8 @@ class KeptValve:
     """Silence kept before each RTU request over TCP, s."""
     tls: TlsWay | None = None
     """How Modbus TCP is secured; None: not."""
+    relay: RelayNow | None = None
+    """What is said to a relay board on `serial`; None: Modbus is spoken."""
 
     @property
     def place(self) -> str:
@@ -172,8 +175,12 @@ def kept_in(file: Path) -> tuple[list[KeptValve], bool]:
 
 
 def _valve(kept: dict[str, Any]) -> KeptValve:
-    serial, tls = kept.get("serial"), kept.get("tls")
-    ways = {"serial": serial and SerialWay(**serial), "tls": tls and TlsWay(**tls)}
+    serial, tls, relay = kept.get("serial"), kept.get("tls"), kept.get("relay")
+    ways = {
+        "serial": serial and SerialWay(**serial),
+        "tls": tls and TlsWay(**tls),
+        "relay": relay and RelayNow(**relay),
+    }
     return KeptValve(**{**kept, **ways})
 
 
@@ -215,6 +222,8 @@ def shut_kept(valves: Iterable[KeptValve]) -> dict[str, str | None]:
 
 
 def _shut(valve: KeptValve) -> str | None:
+    if valve.relay is not None and valve.serial is not None:
+        return shut_relay(valve.serial, valve.relay, valve.timeout_s)
     return _shut_rtu(valve) if valve.rtu else _shut_tcp(valve)
 
 

@@ -15,13 +15,16 @@ from pymodbus.client import ModbusTcpClient
 from pymodbus.exceptions import ModbusException, ModbusIOException
 from pymodbus.pdu import ModbusPDU
 
-from lungfish.config.link_model import LinkSpec, ModbusTcpLinkSpec, RtuLinkSpec
+from lungfish.config.link_model import LinkSpec, ModbusTcpLinkSpec, RtuLinkSpec, SerialTextLinkSpec
 from lungfish.config.model import Output, ValveSpec
+from lungfish.config.text_model import RelaySpec
 from lungfish.core.events import ValveState
 from lungfish.drivers.connection import reply_from
 from lungfish.drivers.gate import Gate
+from lungfish.drivers.kept_spec import relay_now
 from lungfish.drivers.messages import Function, Reply, Request
-from lungfish.drivers.rtu_now import RtuAsker
+from lungfish.drivers.relay_now import UNCONFIRMED, shut_relay
+from lungfish.drivers.rtu_now import RtuAsker, serial_way
 from lungfish.drivers.tls import tls_context
 from lungfish.drivers.valve import bit_of, output_value, reads_first, write_request
 from lungfish.errors import DeviceAbsent, DeviceError, DeviceGarbled, DeviceTimeout
@@ -54,6 +57,8 @@ def shut_valve(link: LinkSpec, valve: ValveSpec, *, tries: int = 3) -> bool:
     Raises:
         DeviceError: The device can't be reached, does not answer, or refuses: the state is not known, or not shut.
     """
+    if valve.relay is not None:
+        return _shut_relay(link, valve, valve.relay, tries)
     value = output_value(valve, ValveState.SHUT)
     coil = valve.output is Output.COIL
     read = Request(Function.READ_COILS if coil else Function.READ_HOLDING, valve.unit, valve.address, 1)
@@ -78,6 +83,28 @@ def shut_valve(link: LinkSpec, valve: ValveSpec, *, tries: int = 3) -> bool:
                 return True
         except DeviceError as error:
             trouble = error
+    if trouble is not None:
+        raise trouble
+    return False
+
+
+def _shut_relay(link: LinkSpec, valve: ValveSpec, relay: RelaySpec, tries: int) -> bool:
+    """The same for a relay board. One that does not answer is never confirmed."""
+    if not isinstance(link, SerialTextLinkSpec):
+        raise DeviceAbsent(f"link {link.name}: it carries {link.spoken}, and no byte strings")
+    way, now = serial_way(link.serial, 0.0), relay_now(relay)
+    trouble: DeviceError | None = None
+    for _ in range(tries):
+        try:
+            why = shut_relay(way, now, min(link.timeout_s, _LONGEST_TIMEOUT_S))
+        except OSError as error:
+            trouble = DeviceAbsent(f"{valve.place} ({link.reached_by}): {error.strerror or error}")
+            continue
+        if why is None:
+            return True
+        if why == UNCONFIRMED:
+            raise DeviceGarbled(f"{valve.place}: {why}")
+        trouble = DeviceTimeout(f"{valve.place}: {why}")
     if trouble is not None:
         raise trouble
     return False
