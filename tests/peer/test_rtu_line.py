@@ -85,23 +85,28 @@ async def test_shut_takes_its_turn_on_a_line_that_the_daemon_is_using(
     await module.set_coil(valve.address, on=True)
     await module.set_input_registers(3, [42])
     over = asyncio.Event()
+    done = 0
 
-    async def read_on() -> int:
-        done = 0
+    async def read_on() -> None:
+        nonlocal done
         while not over.is_set():
             assert (await ours.read_registers(unit=1, table="input", address=3, count=1)).values == (42,)
             done += 1
-        return done
+
+    async def ten_more() -> None:
+        until = done + 10
+        while done < until and not reading.done():
+            await asyncio.sleep(0.01)
 
     reading = asyncio.create_task(read_on())
-    await asyncio.sleep(0.2)
+    await ten_more()
     for _ in range(5):
         assert await asyncio.to_thread(shut_valve, spec_of(wire), valve)
         assert not module.coil(valve.address)
         await module.set_coil(valve.address, on=True)
-    await asyncio.sleep(0.3)
+    await ten_more()
     over.set()
-    assert await reading > 10
+    await reading
     assert (ours.stats.timeouts, ours.stats.garbled) == (0, 0)
 
 
