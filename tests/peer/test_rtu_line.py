@@ -34,7 +34,7 @@ from lungfish.drivers.serial_port import SerialPort
 from lungfish.drivers.shut import shut_valve
 from lungfish.errors import DeviceRefused, DeviceTimeout
 
-TIMEOUT_S = 0.3
+TIMEOUT_S = 1.0
 
 
 def spec_of(wire: Wire) -> ModbusRtuLinkSpec:

@@ -38,7 +38,7 @@ class Wire:
     def link(self) -> str:
         """The link in a site file."""
         return (
-            f"{{kind: modbus-rtu, port: {self.ours}, baud: {self.baud}, parity: none, stop_bits: 1, timeout: 300 ms}}"
+            f"{{kind: modbus-rtu, port: {self.ours}, baud: {self.baud}, parity: none, stop_bits: 1, timeout: 500 ms}}"
         )
 
     @property
