@@ -96,13 +96,13 @@ def test_a_block_that_does_not_shut_by_itself_is_told_and_shut_by_us(tmp_path: P
     assert "stated, never tried" in lungfish("check", file).stdout
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
 def test_interrupted_with_the_valve_open_it_shuts_it_and_says_so(tmp_path: Path, number: signal.Signals) -> None:
     file = site_with_timeout(tmp_path)
-    with rig_for(file) as rig:
+    with rig_for(file, more=("--no-timeouts",)) as rig:
 
         def interrupt(pid: int, question: str) -> None:
-            if "open the valve" in question:
+            if "open it" in question:
                 rig.wait_for_opening()
                 os.kill(pid, number)
 
@@ -111,6 +111,39 @@ def test_interrupted_with_the_valve_open_it_shuts_it_and_says_so(tmp_path: Path,
     assert status == 1
     assert "ended early: interrupted" in record_in(tmp_path)
     assert "shut at the end" in shown
+
+
+def test_a_terminal_that_is_gone_leaves_no_valve_open(tmp_path: Path) -> None:
+    file = site_with_timeout(tmp_path)
+    with rig_for(file, more=("--no-timeouts",)) as rig:
+        ours, theirs = pty.openpty()
+        process = subprocess.Popen(
+            [sys.executable, "-m", "lungfish", "commission", str(file)],
+            stdin=theirs,
+            stdout=theirs,
+            stderr=theirs,
+            start_new_session=True,
+        )
+        os.close(theirs)
+        for question in (b"panel? [yes/no] ", b"now? [yes/no] "):
+            shown = b""
+            while not shown.endswith(question):
+                shown += os.read(ours, 4096)
+            os.write(ours, b"yes\n")
+        rig.wait_for_opening()
+        os.close(ours)
+        process.wait(20.0)
+        assert rig.open_now() == []
+    assert "ended early" in record_in(tmp_path)
+
+
+def test_a_valve_that_was_not_heard_is_not_left_open_alone(tmp_path: Path) -> None:
+    file = site_with_timeout(tmp_path)
+    with rig_for(file) as rig:
+        status, shown = at_the_panel(file, lambda question: "no" if "click" in question else "yes")
+        assert len([move for move in rig.moves if move[1]]) == 1
+    assert status == 1
+    assert "proven" not in shown
 
 
 def test_when_nobody_answers_any_more_all_is_shut(tmp_path: Path) -> None:
@@ -125,7 +158,7 @@ def test_when_nobody_answers_any_more_all_is_shut(tmp_path: Path) -> None:
 def test_a_no_opens_nothing(tmp_path: Path) -> None:
     file = site_with_timeout(tmp_path)
     with rig_for(file) as rig:
-        status, _ = at_the_panel(file, lambda question: "no" if "open the valve" in question else "yes")
+        status, _ = at_the_panel(file, lambda question: "no" if "open it" in question else "yes")
         assert [move for move in rig.moves if move[1]] == []
     assert status == 1, "left out is not passed"
 

@@ -14,13 +14,13 @@ from lungfish.app.air import AirPermits
 from lungfish.app.daemon import build_tank_loop
 from lungfish.app.house import House
 from lungfish.app.progress import Progress
-from lungfish.app.proofs import PROOF, proof_text
+from lungfish.app.proofs import PROOF, PROOF_MARGIN_S, proof_text
 from lungfish.app.purge_valve import PurgeValve
 from lungfish.app.records import aborted_record
 from lungfish.config import Tank, ValveSpec, blow_valve_name
 from lungfish.core.events import ValveState
 from lungfish.drivers.word_order import interpretations, verdict
-from lungfish.errors import DeviceError
+from lungfish.errors import DeviceError, DeviceRefused
 from lungfish.physics.standard import ANR, standard_volume_m3
 
 __all__ = ["Commissioning", "Outcome", "Person", "Step"]
@@ -35,8 +35,10 @@ _SAMPLE_EVERY_S = 0.1
 _QUIET_S = 1.0
 _LEAST_MOVE_PA = 20.0
 _SURE = 5.0
-_MARGIN_S = 1.0
-"""So much later than its stated time-out an output may be found shut: the block's own clock, and one request."""
+_GUARD_STAYS_S = 1.8
+"""So long past `max_open` the guard, which would shut it from here, still stays away."""
+_MOST_LOST = 3
+"""So many requests may be lost on the way to the answers that are wanted."""
 _LITRES = 1000.0
 
 
@@ -164,18 +166,22 @@ class Commissioning:
         took_s: list[float] = []
         trouble = ""
         for count in dict.fromkeys((_MOST_REGISTERS, spec.format.registers)):
-            try:
-                for _ in range(_LOOKS):
+            lost = 0
+            looks.clear()
+            while len(looks) < _LOOKS and lost < _MOST_LOST:
+                try:
                     reply = await link.read_registers(
                         unit=spec.unit, table=spec.table.value, address=spec.register, count=count
                     )
-                    looks.append(tuple(reply.values))
-                    took_s.append(reply.took_s)
-                    await self._pause(_BETWEEN_LOOKS_S)
+                except DeviceError as error:
+                    trouble, lost = str(error), _MOST_LOST if isinstance(error, DeviceRefused) else lost + 1
+                    continue
+                looks.append(tuple(reply.values))
+                took_s.append(reply.took_s)
+                await self._pause(_BETWEEN_LOOKS_S)
+            if len(looks) == _LOOKS:
                 break
-            except DeviceError as error:
-                looks, trouble = [], str(error)
-        if not looks:
+        if len(looks) < _LOOKS:
             self._note(tank.name, "transmitter answers", Outcome.FAILED, trouble)
             return
         answered = f"{where}: {_LOOKS} answers, {1000.0 * statistics.median(took_s):.0f} ms from request to answer"
@@ -211,25 +217,28 @@ class Commissioning:
             self._note(called, "click", Outcome.FAILED, "not opened, for it is not confirmed shut")
             return
         open_s = min(_CLICK_S, 0.5 * spec.max_open_s)
-        if not await self._person.ask(f"open the valve of {called} for {open_s:g} s now?"):
+        if not await self._person.ask(f"listen at the valve of {called}: open it for {open_s:g} s now?"):
             self._note(called, "click", Outcome.NOT_SHOWN, "left out, as you wished")
             return
-        await self._click(tank, valve, open_s)
-        if spec.module_timeout_s is not None:
-            await self._time_out(tank, valve, spec, spec.module_timeout_s)
+        if await self._click(tank, valve, open_s) and spec.outside_bound_s is not None:
+            await self._time_out(tank, valve, spec, spec.outside_bound_s)
 
-    async def _click(self, tank: Tank, valve: PurgeValve, open_s: float) -> None:
+    async def _click(self, tank: Tank, valve: PurgeValve, open_s: float) -> bool:
+        """Whether it was the right valve, as far as the person can tell: only such a one is left open alone."""
         try:
             before = await self._pressures(tank, _QUIET_S)
+            if max(before) >= tank.transmitter.span_high_gauge_pa:
+                self._note(valve.called, "click", Outcome.FAILED, "not opened, for the transmitter is at its limit")
+                return False
             async with self._opened(tank, valve):
                 during = await self._pressures(tank, open_s)
             after = await self._pressures(tank, _QUIET_S)
         except DeviceError as error:
             self._note(valve.called, "click", Outcome.FAILED, str(error))
-            return
+            return False
         if valve.observed is not ValveState.SHUT:
             self._note(valve.called, "shut after the click", Outcome.FAILED, "SHUT THE AIR OFF BY HAND")
-            return
+            return False
         rest_pa, noise_pa = statistics.fmean(before), statistics.pstdev(before)
         moved_pa = max((*during, *after), key=lambda each_pa: abs(each_pa - rest_pa)) - rest_pa
         if abs(moved_pa) > max(_LEAST_MOVE_PA, _SURE * noise_pa):
@@ -243,19 +252,20 @@ class Commissioning:
             self._note(valve.called, "transmitter responds", Outcome.NOT_SHOWN, text)
         if await self._person.ask(f"did the valve of {valve.called} click twice, and no other?"):
             self._note(valve.called, "click", Outcome.PASSED, "heard or seen at the panel")
-        else:
-            text = "not heard, or another one clicked: look at link, unit and output, and at the wire"
-            self._note(valve.called, "click", Outcome.FAILED, text)
+            return True
+        text = "not heard, or another one clicked: look at link, unit and output, and at the wire"
+        self._note(valve.called, "click", Outcome.FAILED, text)
+        return False
 
     async def _time_out(self, tank: Tank, valve: PurgeValve, spec: ValveSpec, timeout_s: float) -> None:
         """Open, say nothing to anybody, and look once when the block must have shut it: a look would keep it open."""
-        alone_s = timeout_s + _MARGIN_S
+        alone_s = timeout_s + PROOF_MARGIN_S
         what = "block shuts by itself"
-        if alone_s >= spec.max_open_s:
+        if alone_s >= spec.max_open_s + (_GUARD_STAYS_S if spec.pulse is not None else 0.0):
             text = f"not tried: {alone_s:g} s is more than the valve may be open, `max_open` {spec.max_open_s:g} s"
             self._note(valve.called, what, Outcome.NOT_SHOWN, text)
             return
-        question = f"try the block's own time-out: open {valve.called} and leave it alone for {alone_s:g} s?"
+        question = f"open {valve.called} for {alone_s:g} s, unwatched, to see the block shut it?"
         if valve.observed is not ValveState.SHUT or not await self._person.ask(question):
             self._note(valve.called, what, Outcome.NOT_SHOWN, "left out")
             return

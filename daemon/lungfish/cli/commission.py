@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import contextlib
 import logging
 import os
+import signal
 import sys
+import termios
 from collections.abc import Iterable
 from datetime import datetime
 from pathlib import Path
@@ -98,14 +101,18 @@ def run(args: argparse.Namespace) -> int:
     set_up_logging(level=logging.CRITICAL)  # what happens is told step by step
     steps, why_ended, all_shut = asyncio.run(_commission(site, tanks, opens=not args.no_valves))
     lines = record_of(site, begun, steps, why_ended)
-    put(["", *lines[-3:]], unicode=shows_unicode())
+    with contextlib.suppress(OSError):
+        put(["", *lines[-2:]], unicode=shows_unicode())
     fresh = record.with_name(f".{record.name}.new")
     try:
         fresh.write_text("\n".join(lines) + "\n", encoding="utf-8")
         os.replace(fresh, record)
-        print(f"record: {record}")
     except OSError as error:
-        print(f"lungfish commission: the record can't be written: {record}: {error.strerror}", file=sys.stderr)
+        with contextlib.suppress(OSError):
+            print(f"lungfish commission: the record can't be written: {record}: {error.strerror}", file=sys.stderr)
+    else:
+        with contextlib.suppress(OSError):
+            print(f"record: {record}", flush=True)
     if not all_shut or any(step.what == "transmitter answers" and step.outcome is Outcome.FAILED for step in steps):
         return 3
     return 0 if not why_ended and all(step.outcome is Outcome.PASSED for step in steps) else 1
@@ -122,7 +129,8 @@ async def _commission(site: Site, tanks: list[Tank], *, opens: bool) -> tuple[li
         def interrupt() -> None:
             task.cancel()
 
-        with on_signals(interrupt):
+        # a terminal that is closed, or a session that drops, sends SIGHUP
+        with on_signals(interrupt, (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)):
             try:
                 await task
             except asyncio.CancelledError:
@@ -148,9 +156,10 @@ class _Terminal:
         self._unicode = shows_unicode()
 
     def say(self, text: str) -> None:
-        """Show a line."""
-        put([text], unicode=self._unicode)
-        sys.stdout.flush()
+        """Show a line; a terminal that is gone is no reason to leave off."""
+        with contextlib.suppress(OSError):
+            put([text], unicode=self._unicode)
+            sys.stdout.flush()
 
     async def ask(self, question: str) -> bool:
         """Ask until the answer is a yes or a no.
@@ -159,7 +168,12 @@ class _Terminal:
             EOFError: nobody answers any more.
         """
         while True:
-            print(f"  ?          {question} [yes/no] ", end="", flush=True)
+            with contextlib.suppress(termios.error):
+                termios.tcflush(sys.stdin.fileno(), termios.TCIFLUSH)  # what was typed before is no answer to this
+            try:
+                print(f"  ?          {question} [yes/no] ", end="", flush=True)
+            except OSError:
+                raise EOFError from None
             answer = (await self._line()).strip().lower()
             if answer in ("y", "yes", "n", "no"):
                 return answer.startswith("y")
@@ -174,9 +188,11 @@ class _Terminal:
                 await ready.wait()
             finally:
                 loop.remove_reader(descriptor)
-            more = os.read(descriptor, 1)
+            try:
+                more = os.read(descriptor, 1)
+            except OSError:  # the terminal is gone
+                more = b""
             if not more:
-                print()
                 raise EOFError
             got += more
         return got.decode("utf-8", "replace")
