@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from lungfish.config.document import KeyPath
 from lungfish.config.inputs import SupplySpec
 from lungfish.config.keys import nearest
-from lungfish.config.link_model import LinkSpec, SerialTextLinkSpec
+from lungfish.config.link_model import GpioLinkSpec, LinkSpec, SerialTextLinkSpec
 from lungfish.config.links import check_carries_modbus
 from lungfish.config.model import (
     Bit,
@@ -119,6 +119,15 @@ def _valve_uses(path: KeyPath, valve: ValveSpec, links: _Links, report: Report) 
         check_carries_text(path, links.get(valve.link), report)
         device = _device(valve.link, 0, links)
         yield _Use((*path, "relay"), device, f"relay string {valve.relay.open!r}", 0, 1, drives=True)
+        if valve.limit_switch is not None:
+            yield from _input_uses((*path, "limit_switch"), valve.limit_switch.switch, links, report)
+        return
+    if valve.output is Output.LINE:
+        link = links.get(valve.link)
+        if link is not None and not isinstance(link, GpioLinkSpec):
+            right = "name a link of kind `gpio`"
+            report.error((*path, "link"), f"`{link.name}` carries {link.spoken} and has no lines", right)
+        yield _Use((*path, "line"), _device(valve.link, 0, links), "lines", valve.address, 1, drives=True)
         if valve.limit_switch is not None:
             yield from _input_uses((*path, "limit_switch"), valve.limit_switch.switch, links, report)
         return

@@ -11,6 +11,7 @@ from lungfish.config.sections import Section
 from lungfish.units import DURATION
 
 __all__ = [
+    "GpioForm",
     "LinkForm",
     "LinkForms",
     "ModbusRtuForm",
@@ -123,7 +124,16 @@ class SerialTextForm(Section):
     """Longest wait for an answer; 500 ms by default."""
 
 
-LinkForms = ModbusTcpForm | ModbusRtuForm | ModbusRtuTcpForm | SerialTextForm
+class GpioForm(Section):
+    """A chip with pins of the computer's own."""
+
+    kind: Literal["gpio"]
+    """What it is."""
+    chip: SerialPortFile
+    """The chip's file, such as `/dev/gpiochip0`."""
+
+
+LinkForms = ModbusTcpForm | ModbusRtuForm | ModbusRtuTcpForm | SerialTextForm | GpioForm
 """A link's section, checked."""
 LinkForm = Annotated[LinkForms, Field(discriminator="kind")]
 """The same, as the site file's form holds it."""

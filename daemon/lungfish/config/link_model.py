@@ -7,6 +7,7 @@ from enum import Enum
 from pathlib import Path
 
 __all__ = [
+    "GpioLinkSpec",
     "LinkSpec",
     "ModbusLinkSpec",
     "ModbusRtuLinkSpec",
@@ -193,11 +194,35 @@ class SerialTextLinkSpec:
         return self.serial.shown
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GpioLinkSpec:
+    """A chip with pins of the computer's own."""
+
+    name: str
+    """Name in the site file."""
+    chip: str
+    """The chip's file."""
+    timeout_s: float = field(default=0.0, init=False)
+    """Nothing is waited for, s."""
+    spoken: str = field(default="levels of pins", init=False)
+    """For people: what is spoken on it."""
+
+    @property
+    def place(self) -> tuple[object, ...]:
+        """What two links to one place have in common."""
+        return (self.chip,)
+
+    @property
+    def reached_by(self) -> str:
+        """For people: where it goes."""
+        return self.chip
+
+
 RtuLinkSpec = ModbusRtuLinkSpec | ModbusRtuTcpLinkSpec
 """Links with RTU frames."""
 ModbusLinkSpec = ModbusTcpLinkSpec | RtuLinkSpec
 """Links that carry registers and coils."""
-LinkSpec = ModbusLinkSpec | SerialTextLinkSpec
+LinkSpec = ModbusLinkSpec | SerialTextLinkSpec | GpioLinkSpec
 """Any link."""
 
 

@@ -12,6 +12,7 @@ from pydantic import ValidationError
 
 from lungfish.config.document import KeyPath
 from lungfish.config.link_forms import (
+    GpioForm,
     LinkForms,
     ModbusRtuForm,
     ModbusRtuTcpForm,
@@ -20,6 +21,7 @@ from lungfish.config.link_forms import (
     TlsForm,
 )
 from lungfish.config.link_model import (
+    GpioLinkSpec,
     LinkSpec,
     ModbusRtuLinkSpec,
     ModbusRtuTcpLinkSpec,
@@ -73,6 +75,8 @@ def build_link(name: str, form: LinkForms, base: Path, report: Report) -> LinkSp
         report: where findings go.
     """
     path: KeyPath = ("links", name)
+    if isinstance(form, GpioForm):
+        return GpioLinkSpec(name=name, chip=form.chip)
     if isinstance(form, ModbusTcpForm):
         port = form.port or (_PORT if form.tls is None else _TLS_PORT)
         if form.port is None:
@@ -92,7 +96,9 @@ def build_link(name: str, form: LinkForms, base: Path, report: Report) -> LinkSp
     return ModbusRtuLinkSpec(name=name, serial=serial, timeout_s=form.timeout, turn_round_s=form.turn_round)
 
 
-def _assume_timeout(path: KeyPath, form: LinkForms, report: Report) -> None:
+def _assume_timeout(
+    path: KeyPath, form: ModbusTcpForm | ModbusRtuForm | ModbusRtuTcpForm | SerialTextForm, report: Report
+) -> None:
     if "timeout" not in form.model_fields_set:
         report.assume((*path, "timeout"), f"{form.timeout * 1000:.0f} ms")
 
@@ -138,7 +144,9 @@ def check_carries_modbus(path: KeyPath, link: LinkSpec | None, unit: int, report
         unit: Modbus unit id.
         report: where findings go.
     """
-    if isinstance(link, SerialTextLinkSpec):
+    if isinstance(link, GpioLinkSpec):
+        report.error((*path, "link"), f"`{link.name}` is a chip with pins", "name a Modbus link, or write `line`")
+    elif isinstance(link, SerialTextLinkSpec):
         report.error((*path, "link"), f"`{link.name}` carries text, no registers and no coils", "name a Modbus link")
     elif isinstance(link, RtuLinkSpec):
         if unit == _BROADCAST:

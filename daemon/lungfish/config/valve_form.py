@@ -20,7 +20,12 @@ class OutputForm(Section):
 
     model_config = ConfigDict(
         json_schema_extra={
-            "oneOf": [{"required": ["unit", "coil"]}, {"required": ["unit", "register"]}, {"required": ["relay"]}]
+            "oneOf": [
+                {"required": ["unit", "coil"]},
+                {"required": ["unit", "register"]},
+                {"required": ["relay"]},
+                {"required": ["line"]},
+            ]
         }
     )
 
@@ -30,6 +35,8 @@ class OutputForm(Section):
     """Modbus unit id, for `coil` and `register`."""
     relay: RelayForm | None = None
     """Byte strings of a relay board that is no Modbus device; or `coil` or `register`."""
+    line: Annotated[int, Field(ge=0, le=1023)] | None = None
+    """Number of a line of a `gpio` link, one of the computer's own pins; or `coil` or `register`."""
     coil: Address | None = None
     """0-based address of the coil; or `register`."""
     register_: Annotated[Address | None, Field(alias="register")] = None
@@ -43,7 +50,7 @@ class OutputForm(Section):
     shut_value: Annotated[int, Field(ge=0, le=65535)] | None = None
     """What shuts it; 0 by default."""
     active: Literal["high", "low"] = "high"
-    """`low`: the valve opens when the coil or the bit is off; high by default."""
+    """`low`: the valve opens when the coil, the bit or the line is off; high by default."""
     module_timeout: Annotated[float, Quantity(DURATION, "100 ms", "1 h")] | None = None
     """The I/O block's own output time-out, as set there: without a request for so long it shuts the valve by itself.
     Your statement, to be tried with the cable pulled; none is known by default."""

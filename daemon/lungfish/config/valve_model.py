@@ -33,6 +33,7 @@ class Output(Enum):
     REGISTER = "register"
     BIT = "register bit"
     RELAY = "relay"
+    LINE = "line"
 
 
 _PULSE_OVER_S: Final = 0.5
@@ -86,9 +87,9 @@ class ValveSpec:
     unit: int
     """Modbus unit id; 0 for a relay board."""
     output: Output
-    """A coil, a holding register, one bit of it, or a relay board that is no Modbus device."""
+    """A coil, a holding register, one bit of it, a relay board that is no Modbus device, or one of our own pins."""
     address: int
-    """0-based address; 0 for a relay board."""
+    """0-based address; the number of a line; 0 for a relay board."""
     open_value: int
     """What opens it: what is written, or 0 or 1 for a coil or a bit."""
     shut_value: int
@@ -116,6 +117,8 @@ class ValveSpec:
         """For people: `link panel, unit 1, coil 0`."""
         if self.relay is not None:
             return f"link {self.link}, relay {self.relay.open!r}"
+        if self.output is Output.LINE:
+            return f"link {self.link}, line {self.address}"
         bit = "" if self.bit is None else f".{self.bit}"
         return f"link {self.link}, unit {self.unit}, {self.output.value} {self.address}{bit}"
 

@@ -25,7 +25,6 @@ _OF_MODBUS: Final = (
     "mask_write",
     "open_value",
     "shut_value",
-    "active",
     "pulse",
 )
 
@@ -40,6 +39,8 @@ def build_valve(path: KeyPath, form: OutputForm, report: Report) -> ValveSpec | 
     """
     if form.relay is not None:
         return _relay(path, form, form.relay, report)
+    if form.line is not None:
+        return _line(path, form, form.line, report)
     if form.unit is None and (form.coil is not None or form.register_ is not None):
         report.error((*path, "unit"), "is missing", "add `unit: 1`, the device's Modbus unit id")
         return None
@@ -97,7 +98,7 @@ def _used(path: KeyPath, spec: ValveSpec, form: OutputForm, report: Report) -> V
 
 
 def _relay(path: KeyPath, form: OutputForm, relay: RelayForm, report: Report) -> ValveSpec | None:
-    extra = [key for key in _OF_MODBUS if key in form.model_fields_set]
+    extra = [key for key in ("line", "active", *_OF_MODBUS) if key in form.model_fields_set]
     for key in extra:
         report.error(
             (*path, key.rstrip("_")),
@@ -176,3 +177,28 @@ def _pulse(path: KeyPath, form: ValveForm, pulse: PulseForm, report: Report) -> 
         )
         return None
     return spec
+
+
+def _line(path: KeyPath, form: OutputForm, line: int, report: Report) -> ValveSpec | None:
+    extra = [key for key in ("module_timeout", *_OF_MODBUS) if key in form.model_fields_set]
+    for key in extra:
+        report.error((*path, key.rstrip("_")), "a line of our own computer has no such thing", "delete it")
+    if extra:
+        return None
+    low = form.active == "low"
+    if low:
+        report.warn(
+            (*path, "active"),
+            "the valve opens when the line is low, as it may be while the computer starts or is dead",
+            "wire a driver that opens it when the line is high, with a resistor that pulls it low",
+        )
+    valve = ValveSpec(
+        link=form.link,
+        unit=0,
+        output=Output.LINE,
+        address=line,
+        open_value=int(not low),
+        shut_value=int(low),
+        max_open_s=math.inf,
+    )
+    return _used(path, valve, form, report)

@@ -6,9 +6,16 @@ import asyncio
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from lungfish.config.link_model import ModbusLinkSpec, ModbusRtuLinkSpec, ModbusTcpLinkSpec, SerialTextLinkSpec
+from lungfish.config.link_model import (
+    GpioLinkSpec,
+    ModbusLinkSpec,
+    ModbusRtuLinkSpec,
+    ModbusTcpLinkSpec,
+    SerialTextLinkSpec,
+)
 from lungfish.config.model import PressureLimitSpec, Site, SwitchSpec, TransmitterSpec, ValveSpec
 from lungfish.core.events import Input
+from lungfish.drivers.gpio import GpioValve, let_go
 from lungfish.drivers.limit_switch import LimitedValve
 from lungfish.drivers.modbus_rtu import ModbusRtuLink
 from lungfish.drivers.modbus_tcp import ModbusTcpLink
@@ -34,6 +41,8 @@ class Devices:
     """Links that carry Modbus, by name."""
     text_links: Mapping[str, TextLink]
     """Links that carry text, by name."""
+    chips: Mapping[str, GpioLinkSpec]
+    """Chips with pins of the computer's own, by name."""
     transmitters: Mapping[str, Transmitter]
     """Transmitters by tank."""
     valves: Mapping[str, Valve]
@@ -52,6 +61,7 @@ class Devices:
     async def close(self) -> None:
         """Close every link, each after the request that it has on the wire."""
         closing = [link.close() for link in self.links.values()]
+        let_go(self.chips)
         await asyncio.gather(*closing, *(link.close() for link in self.text_links.values()))
 
 
@@ -62,9 +72,7 @@ def build_devices(site: Site, clock: Clock) -> Devices:
         site: The site file's meaning.
         clock: Monotonic time and waiting.
     """
-    links = {
-        name: link_for(spec, clock) for name, spec in site.links.items() if not isinstance(spec, SerialTextLinkSpec)
-    }
+    links = {name: link_for(spec, clock) for name, spec in site.links.items() if isinstance(spec, ModbusLinkSpec)}
     streams = {
         tank.transmitter.link for tank in site.tanks.values() if tank.transmitter.text and not tank.transmitter.text.ask
     }
@@ -84,7 +92,10 @@ def build_devices(site: Site, clock: Clock) -> Devices:
 
     def valve(spec: ValveSpec) -> Valve:
         output: Valve
-        if spec.relay is not None:
+        chip = site.links[spec.link]
+        if isinstance(chip, GpioLinkSpec):
+            output = GpioValve(chip, spec, clock.monotonic_s)
+        elif spec.relay is not None:
             output = RelayValve(text_links[spec.link], spec.place, spec.relay, clock.monotonic_s)
         else:
             output = ModbusValve(links[spec.link], spec, clock, turns)
@@ -96,6 +107,7 @@ def build_devices(site: Site, clock: Clock) -> Devices:
     return Devices(
         links=links,
         text_links=text_links,
+        chips={name: spec for name, spec in site.links.items() if isinstance(spec, GpioLinkSpec)},
         transmitters={name: transmitter(tank.transmitter) for name, tank in site.tanks.items()},
         valves={name: valve(tank.valve) for name, tank in site.tanks.items()},
         blow_valves={name: valve(spec) for name, tank in site.tanks.items() if (spec := tank.blow_valve) is not None},

@@ -15,12 +15,13 @@ from pymodbus.client import ModbusTcpClient
 from pymodbus.exceptions import ModbusException, ModbusIOException
 from pymodbus.pdu import ModbusPDU
 
-from lungfish.config.link_model import LinkSpec, ModbusTcpLinkSpec, RtuLinkSpec, SerialTextLinkSpec
+from lungfish.config.link_model import GpioLinkSpec, LinkSpec, ModbusTcpLinkSpec, RtuLinkSpec, SerialTextLinkSpec
 from lungfish.config.model import Output, ValveSpec
 from lungfish.config.text_model import RelaySpec
 from lungfish.core.events import ValveState
 from lungfish.drivers.connection import reply_from
 from lungfish.drivers.gate import Gate
+from lungfish.drivers.gpio import shut_line
 from lungfish.drivers.kept_spec import relay_now
 from lungfish.drivers.messages import Function, Reply, Request
 from lungfish.drivers.relay_now import UNCONFIRMED, shut_relay
@@ -57,6 +58,8 @@ def shut_valve(link: LinkSpec, valve: ValveSpec, *, tries: int = 3) -> bool:
     Raises:
         DeviceError: The device can't be reached, does not answer, or refuses: the state is not known, or not shut.
     """
+    if isinstance(link, GpioLinkSpec):
+        return shut_line(link.chip, valve)
     if valve.relay is not None:
         return _shut_relay(link, valve, valve.relay, tries)
     value = output_value(valve, ValveState.SHUT)

@@ -171,7 +171,7 @@ class ModbusValve:
                 return await link.write_register(unit=spec.unit, address=spec.address, value=value)
             case Output.BIT:
                 return await self._write_bit(value)
-            case Output.RELAY:
+            case Output.RELAY | Output.LINE:
                 raise ValueError(f"{spec.place} is no output of a Modbus device")
 
     async def _write_bit(self, value: int) -> Reply:
