@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import dataclasses
 import json
 import math
 import re
@@ -18,6 +19,8 @@ import pytest
 from lungfish.app.bus_load import LinkLoad
 from lungfish.cli import check, schema
 from lungfish.cli.check_links import link_rows
+from lungfish.config import load_site
+from lungfish.config.link_model import ModbusRtuLinkSpec
 from lungfish.config.model import ModbusTcpLinkSpec
 from tests.config.samples import EXAMPLES, GOOD, spoilt
 
@@ -210,6 +213,19 @@ def test_a_site_that_no_link_can_serve_is_told() -> None:
     (row,) = [row for row in link_rows(link, asked) if "fit" in row[0]]
     assert "does NOT fit" in row[0]
     assert "measure less often" in row[2]
+
+
+@pytest.mark.parametrize(("asked_s", "says"), [(20.0, "it fits"), (45.0, "it does NOT fit")])
+def test_whether_a_site_fits_a_serial_line_is_told(asked_s: float, says: str) -> None:
+    """9600 baud 8E1 carries 36 readings of two registers a second: 27.5 ms each, worked out by hand from 11 bits a
+    character, 17 characters and two silences of 3.5 (MODBUS over Serial Line V1.02, 2.5.1.1)."""
+    (line,) = load_site(next(file for file in EXAMPLES if file.stem == "rs485-line")).links.values()
+    assert isinstance(line, ModbusRtuLinkSpec)
+    slow = dataclasses.replace(line, serial=dataclasses.replace(line.serial, baud=9600))
+    rows = list(link_rows(slow, LinkLoad(transactions_s=asked_s, most_transactions_s=asked_s, measuring=0.5)))
+    assert [row[0].strip() for row in rows if "fit" in row[0]][0] == says
+    (carried,) = [row[1] for row in rows if row[0] == "carries"]
+    assert float(carried.split()[0]) == pytest.approx(1.0 / 0.0275, rel=0.02)
 
 
 def test_what_several_tanks_share_is_told_once(capsys: pytest.CaptureFixture[str]) -> None:

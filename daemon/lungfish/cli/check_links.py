@@ -35,6 +35,10 @@ def link_rows(link: LinkSpec, load: LinkLoad) -> Iterator[Row]:
     yield "asked of it", f"{load.transactions_s:.3g} a second", most
     yield "  while a tank is measured", f"{1.0 / PERIOD_S:.3g} a second", "slower ones: one tank after the other"
     longest_s = load.longest_transaction_s
+    if each_s is not None and longest_s > 0.0:
+        fits = "it fits" if load.fits(each_s) else "it does NOT fit"
+        taken = f"{100.0 * load.most_transactions_s * each_s:.0f} % of its time"
+        yield f"  {fits}", taken, "if devices answer at once" if load.fits(each_s) else _TOO_MUCH
     if longest_s == 0.0:
         yield "  it does NOT fit", "on any link", _TOO_MUCH
     else:
