@@ -221,9 +221,9 @@ def test_whether_a_site_fits_a_serial_line_is_told(asked_s: float, says: str) ->
     character, 17 characters and two silences of 3.5 (MODBUS over Serial Line V1.02, 2.5.1.1)."""
     (line,) = load_site(next(file for file in EXAMPLES if file.stem == "rs485-line")).links.values()
     assert isinstance(line, ModbusRtuLinkSpec)
-    slow = dataclasses.replace(line, serial=dataclasses.replace(line.serial, baud=9600))
+    slow = dataclasses.replace(line, turn_round_s=0.0, serial=dataclasses.replace(line.serial, baud=9600))
     rows = list(link_rows(slow, LinkLoad(transactions_s=asked_s, most_transactions_s=asked_s, measuring=0.5)))
-    assert [row[0].strip() for row in rows if "fit" in row[0]][0] == says
+    assert next(row[0].strip() for row in rows if "fit" in row[0]) == says
     (carried,) = [row[1] for row in rows if row[0] == "carries"]
     assert float(carried.split()[0]) == pytest.approx(1.0 / 0.0275, rel=0.02)
 
