@@ -227,3 +227,20 @@ def test_counts_that_contradict_are_told(tmp_path: Path, keys: str, key: str, wr
     found = problems(spoilt("reads_in: Pa", keys), tmp_path)
     assert [each.key for each in found] == [f"tanks.sump.transmitter.{key}"]
     assert wrong in found[0].wrong
+
+
+@pytest.mark.parametrize("kind", ["unit: 1, register: 9, bit: 3", BOARD, "line: 17"])
+def test_vent_and_isolating_valves_may_be_of_each_kind(tmp_path: Path, kind: str) -> None:
+    link = {"u": "panel", "r": "line", "l": "pins"}[kind[0]]
+    vent = f"      overload: 5 bar\n      vent: {{link: {link}, {kind}}}\n"
+    other = kind.replace("9", "11").replace("17", "18").replace("A0 01", "A0 02")
+    isolate = (
+        f"    clear: {{pressure: 4 bar, isolate: {{link: {link}, {other}, shut: {{link: panel, unit: 1, input: 2}}, "
+        "safe: {link: panel, unit: 1, input: 3}}}\n"
+    )
+    text = with_line(spoilt("      span: [0 kPa, 60 kPa]\n", f"      span: [0 kPa, 60 kPa]\n{vent}"))
+    text = text.replace("air:\n", "  pins: {kind: gpio, chip: /dev/gpiochip0}\nair:\n", 1)
+    site = loaded(text.replace("    every: 10 min\n", f"{isolate}    every: 10 min\n"), tmp_path)
+    wanted = {"u": Output.BIT, "r": Output.RELAY, "l": Output.LINE}[kind[0]]
+    assert site.valves["sump (vent valve)"].output is wanted
+    assert site.valves["sump (isolating valve)"].output is wanted

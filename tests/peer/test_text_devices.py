@@ -16,6 +16,8 @@ from tests.peer.real_runs import Score, lungfish, run_for, score
 from tests.peer.text_peers import AskedPeer, PtyLine, RelayPeer, StreamPeer, pty_line
 
 from lungfish.config import load_site
+from lungfish.drivers.kept_spec import kept_valve
+from lungfish.drivers.kept_valves import keep, kept_in, shut_kept
 from lungfish.rig.server import plant_for
 
 SITE = """
@@ -138,4 +140,21 @@ async def test_a_killed_daemon_s_relays_are_shut_by_the_command_and_confirmed(tm
         status, out, err = await lungfish("shut", str(bench.path))
         assert status == 3
         assert "no answer" in out + err
+        streaming.cancel()
+
+
+@pytest.mark.timeout(60)
+async def test_the_list_that_outlives_the_daemon_holds_relays(tmp_path: Path) -> None:
+    with ExitStack() as stack:
+        bench = Bench(tmp_path, stack, (0.9, 0.55))
+        streaming = bench.start()
+        for number in (1, 2):
+            bench.relays.hear(bytes((0xA0, number, 1, (0xA1 + number) & 0xFF)))
+        site = load_site(bench.path)
+        rows = [kept_valve(name, site.links["relays"], spec) for name, spec in site.valves.items()]
+        keep(tmp_path / "valves.json", [row for row in rows if row is not None], complete=True)
+        kept, complete = kept_in(tmp_path / "valves.json")
+        assert complete
+        assert await asyncio.to_thread(shut_kept, kept) == {"t1": None, "t2": None}
+        assert bench.open_now() == []
         streaming.cancel()
