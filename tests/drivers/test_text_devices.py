@@ -386,6 +386,8 @@ async def _stream_campaign(frames: int, rng: random.Random, checksum: Checksum) 
                     line = line[rng.randrange(1, len(line)) :]
                 case _:
                     pass
+            if len(sent) > 1 and sent[-1][0] - sent[-2][0] >= link.gap_s - 1e-9:
+                bytes_sent.extend(b"\n")  # a silence ends a line too: what follows it may be sound by its checksum
             bytes_sent.extend(line)
             del bytes_sent[:-4000]
             pipe.arrive(0.0, line)
