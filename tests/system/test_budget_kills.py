@@ -13,7 +13,7 @@ from tests.system.rigs import Rig, daemon_on, rig_for, until, write_site
 from lungfish.store import Archive
 
 MOST_OPEN_S, FLOW_SL_S, REST_S = 5.0, 3.0 / 60.0, 3.0
-SHORT, FULL = 6, 200
+SHORT, FULL = 4, 200
 BEYOND_S = 8.0
 """Longer than a start, a look and the rest together: who still opens nothing is held by the budget."""
 

@@ -169,7 +169,7 @@ def library(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.mark.parametrize(
     "count",
     [
-        pytest.param(10, id="few", marks=pytest.mark.timeout(300)),
+        pytest.param(5, id="few", marks=pytest.mark.timeout(300)),
         pytest.param(1100, id="all", marks=[pytest.mark.campaign, pytest.mark.timeout(4 * 3600)]),
     ],
 )
