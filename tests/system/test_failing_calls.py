@@ -151,10 +151,13 @@ def _levels(store: Path) -> tuple[list[float], bool]:
     try:
         with closing(sqlite3.connect(store)) as connection:
             sound = connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+    except sqlite3.Error:
+        return [], store.stat().st_size == 0  # its making failed
+    try:
         with Archive(store) as archive:
             rows = list(archive.readings())
-    except (StoreError, sqlite3.Error):
-        return [], store.stat().st_size == 0  # its making failed
+    except StoreError:
+        return [], sound  # not all of its tables were made: the next start makes the others
     return [row.level_m for row in rows if row.quality == "good" and row.level_m is not None], sound
 
 
