@@ -92,8 +92,8 @@ def check(seeds: range) -> None:
     assert abs(ledger - 1.0) <= 0.03
 
 
-def test_forty_plants() -> None:
-    check(range(40))
+def test_thirty_plants() -> None:
+    check(range(30))
 
 
 @pytest.mark.campaign
